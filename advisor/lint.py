@@ -1,0 +1,449 @@
+"""The linter of the knowledge: one small class per check, every issue in one run.
+
+A check's docstring is its rule. `errors` make the knowledge unusable, `advice` makes it better (`--strict` counts both).
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator
+from typing import Any, ClassVar
+
+from advisor.load import Issue, nearest
+from advisor.model import Check, Condition, Knowledge
+
+__all__ = ["CHECKS", "LintCheck", "lint"]
+
+
+class LintCheck:
+    """Base: `run` yields issues; `issue` places one at a record or a part of it."""
+
+    code: ClassVar[str]
+    severity: ClassVar[str] = "error"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        """Yield every violation in `kb`."""
+        raise NotImplementedError
+
+    def issue(self, kb: Knowledge, path: tuple[Any, ...], message: str, hint: str = "") -> Issue:
+        """An issue at the nearest known place of `path`."""
+        file, line, column = kb.place(*path)
+        return Issue(file, line, column, self.code, message, hint)
+
+
+def conditions(kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], Condition]]:
+    """Every condition of every rule and check with its path."""
+    for rule in kb.rules.values():
+        for part in ("when", "any"):
+            for index, condition in enumerate(getattr(rule, part)):
+                yield ("rules", rule.id, part, index), condition.flat()
+    for check in kb.checks.values():
+        for index, condition in enumerate(check.applies):
+            yield ("checks", check.id, "applies", index), condition.flat()
+
+
+class References(LintCheck):
+    """Every id named anywhere exists in its kind."""
+
+    code = "reference"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        named = {"systems": {n.id for n in kb.vocabulary.systems}, "families": {n.id for n in kb.vocabulary.families},
+                 "hazards": {n.id for n in kb.vocabulary.hazards},
+                 "preparations": {n.id for n in kb.vocabulary.preparations},
+                 "setting": {n.id for n in kb.vocabulary.setting}, "mill": {n.id for n in kb.vocabulary.mill}}
+        for path, kind, key in self._mentions(kb):
+            known: Iterable[str] = named[kind] if kind in named else kb.kind(kind)
+            if key not in known:
+                yield self.issue(kb, path, f"there is no {kind} entry '{key}'", nearest(key, known) or "add it or mend the id")
+        for path, check, outcome in self._outcomes(kb):
+            if check in kb.checks and outcome not in [o.id for o in kb.checks[check].outcomes]:
+                ids = [o.id for o in kb.checks[check].outcomes]
+                yield self.issue(kb, path, f"check '{check}' has no outcome '{outcome}'",
+                                 nearest(outcome, ids) or f"its outcomes: {', '.join(ids)}")
+        for path, field, values in self._choices(kb):
+            entry = next((f for f in kb.vocabulary.setting if f.id == field), None)
+            for value in values if entry else ():
+                if entry and entry.choices and value not in entry.choices:
+                    yield self.issue(kb, path, f"setting '{field}' is never '{value}'", f"choices: {', '.join(entry.choices)}")
+
+    def _mentions(self, kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], str, str]]:
+        for kind in ("symptoms", "causes", "checks", "remedies", "rules", "cautions", "instruments"):
+            for record in kb.kind(kind).values():
+                if getattr(record, "source", None):
+                    yield (kind, record.id, "source"), "sources", record.source
+                if getattr(record, "system", None):
+                    yield (kind, record.id, "system"), "systems", record.system
+                for hazard in (*getattr(record, "hazards", ()), *getattr(record, "covers", ())):
+                    yield (kind, record.id, "hazards"), "hazards", hazard
+                for prep in getattr(record, "prep", ()):
+                    yield (kind, record.id, "prep"), "preparations", prep
+        for prep in kb.vocabulary.preparations:
+            for broken in prep.breaks:
+                yield ("vocabulary",), "preparations", broken
+        for symptom in kb.symptoms.values():
+            yield ("symptoms", symptom.id, "family"), "families", symptom.family
+        for check in kb.checks.values():
+            if check.instrument:
+                yield ("checks", check.id, "instrument"), "instruments", check.instrument
+            for index, outcome in enumerate(check.outcomes):
+                for bound in (outcome.start, outcome.end):
+                    if bound and bound.profile:
+                        yield ("checks", check.id, "outcomes", index), "mill", bound.profile
+        for cause in kb.causes.values():
+            yield ("causes", cause.id, "prior"), "sources", cause.prior.source
+            for index, link in enumerate(cause.shows):
+                path: tuple[Any, ...] = ("causes", cause.id, "shows", index)
+                yield path, "sources", link.source
+                if link.symptom:
+                    yield path, "symptoms", link.symptom
+                if link.check:
+                    yield path, "checks", link.check
+            for index, effect in enumerate(cause.setting):
+                yield ("causes", cause.id, "setting", index), "setting", effect.field
+                yield ("causes", cause.id, "setting", index), "sources", effect.source
+            for index, cure in enumerate(cause.remedies):
+                yield ("causes", cause.id, "remedies", index), "remedies", cure.remedy
+                yield ("causes", cause.id, "remedies", index), "sources", cure.source
+        for place, condition in conditions(kb):
+            for kind, key in (("symptoms", condition.symptom), ("checks", condition.check), ("setting", condition.setting),
+                              ("findings", condition.finding), ("remedies", condition.remedy)):
+                if key:
+                    yield place, kind, key
+        for rule in kb.rules.values():
+            then, path = rule.then, ("rules", rule.id, "then")
+            for kind, key in (("findings", then.derive), ("causes", then.exclude), ("cautions", then.caution),
+                              ("checks", then.answer.check if then.answer else None),
+                              ("checks", then.first.check if then.first else None)):
+                if key:
+                    yield path, kind, key
+            for key in then.first.before if then.first else ():
+                yield path, "remedies" if key in kb.remedies else "checks", key
+        for cause_id, examples in kb.examples.items():
+            yield ("examples", cause_id), "causes", cause_id
+            for part in ("ranks", "quiet", "todo"):
+                for index, example in enumerate(getattr(examples, part)):
+                    path = ("examples", cause_id, part, index)
+                    if example.rival:
+                        yield path, "causes", example.rival
+                    for symptom in example.symptoms:
+                        yield path, "symptoms", symptom
+                    for check_id in example.answers:
+                        yield path, "checks", check_id
+                    for field in example.setting:
+                        yield path, "setting", field
+
+    def _outcomes(self, kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], str, str]]:
+        for cause, index, link in kb.links():
+            if link.check and link.outcome:
+                yield ("causes", cause.id, "shows", index), link.check, link.outcome
+        for path, condition in conditions(kb):
+            for outcome in condition.is_ or ():
+                if condition.check:
+                    yield path, condition.check, outcome
+        for rule in kb.rules.values():
+            if rule.then.answer:
+                yield ("rules", rule.id, "then"), rule.then.answer.check, rule.then.answer.outcome
+        for cause_id, examples in kb.examples.items():
+            for part in ("ranks", "quiet", "todo"):
+                for index, example in enumerate(getattr(examples, part)):
+                    for check_id, answer in example.answers.items():
+                        if check_id in kb.checks and not any(ch.isdigit() for ch in answer) and answer != "unknown":
+                            yield ("examples", cause_id, part, index), check_id, answer
+
+    def _choices(self, kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], str, tuple[str, ...]]]:
+        for cause in kb.causes.values():
+            for index, effect in enumerate(cause.setting):
+                yield ("causes", cause.id, "setting", index), effect.field, effect.is_ or ()
+        for path, condition in conditions(kb):
+            if condition.setting:
+                yield path, condition.setting, condition.is_ or ()
+
+
+class Frequencies(LintCheck):
+    """Every `seen`, `cures` and `background` is a known class word or a count n/m; a check's links of one cause sum to at most 1."""
+
+    code = "frequency"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        for path, seen in self._texts(kb):
+            try:
+                kb.vocabulary.share(seen)
+            except (KeyError, ValueError) as error:
+                words = [f.word for f in kb.vocabulary.frequency]
+                yield self.issue(kb, path, f"'{seen}' is no frequency: {str(error)}", nearest(seen, words) or f"write one of {', '.join(words)}, or a count such as 5/6")
+                return
+        for cause in kb.causes.values():
+            sums: Counter[str] = Counter()
+            for link in cause.shows:
+                if link.check:
+                    sums[link.check] += kb.vocabulary.share(link.seen)  # type: ignore[assignment]
+            for check, total in sums.items():
+                if total > 1 + 1e-9:
+                    yield self.issue(kb, ("causes", cause.id, "shows"), f"the outcomes of '{check}' add up to {total:.2f} for this cause", "lower one of them: a check has one outcome at a time")
+        for c in kb.checks.values():
+            total = sum(kb.vocabulary.share(o.background or "very rare") for o in c.outcomes[1:])
+            if total >= 0.75:
+                yield self.issue(kb, ("checks", c.id, "outcomes"), f"the backgrounds add up to {total:.2f}: a sound mill would seldom pass", "lower them")
+            if c.outcomes[0].background:
+                yield self.issue(kb, ("checks", c.id, "outcomes", 0), "the first outcome is what a sound mill shows and has no background", "remove it")
+
+    def _texts(self, kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], str]]:
+        for cause in kb.causes.values():
+            for index, link in enumerate(cause.shows):
+                yield ("causes", cause.id, "shows", index, "seen"), link.seen
+            for index, cure in enumerate(cause.remedies):
+                yield ("causes", cause.id, "remedies", index, "cures"), cure.cures
+        for symptom in kb.symptoms.values():
+            yield ("symptoms", symptom.id, "background"), symptom.background
+        for check in kb.checks.values():
+            for index, outcome in enumerate(check.outcomes):
+                if outcome.background:
+                    yield ("checks", check.id, "outcomes", index, "background"), outcome.background
+
+
+class DoubleLinks(LintCheck):
+    """A cause names each symptom and each check outcome once."""
+
+    code = "double-link"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        for cause in kb.causes.values():
+            seen: set[Any] = set()
+            for index, link in enumerate(cause.shows):
+                key = (link.symptom, link.check, link.outcome)
+                if key in seen:
+                    yield self.issue(kb, ("causes", cause.id, "shows", index), f"'{link.symptom or link.check}' is linked twice", "keep one line")
+                seen.add(key)
+                if link.check in kb.checks and link.outcome == kb.checks[link.check].outcomes[0].id:
+                    yield self.issue(kb, ("causes", cause.id, "shows", index), f"'{link.outcome}' is what a sound mill shows", "leave the link out: an unlinked cause shows the first outcome")
+
+
+class CauseIsReachable(LintCheck):
+    """A cause shows at least one symptom and can be told by at least two checks, one of them no mere question."""
+
+    code = "cause-check"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        for cause in kb.causes.values():
+            if not any(link.symptom for link in cause.shows):
+                yield self.issue(kb, ("causes", cause.id), "no symptom leads to this cause", "add a 'symptom:' line under 'shows'")
+            checks = {link.check for link in cause.shows if link.check in kb.checks}
+            if len(checks) < 2:
+                yield self.issue(kb, ("causes", cause.id), "fewer than two checks can tell this cause", "link it to checks under 'shows'")
+            elif not any(kb.checks[c].kind != "ask" for c in checks if c):
+                yield self.issue(kb, ("causes", cause.id), "only questions point to this cause", "link a look, a measurement or a trial")
+
+
+class ChecksDistinguish(LintCheck):
+    """Every check outcome but the first is named by a link or a rule, and the check tells some causes from others."""
+
+    code = "check-use"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        used: dict[str, set[str]] = defaultdict(set)
+        linked: dict[str, set[str]] = defaultdict(set)
+        for cause, _, link in kb.links():
+            if link.check and link.outcome:
+                used[link.check].add(link.outcome)
+                linked[link.check].add(cause.id)
+        for _, condition in conditions(kb):
+            if condition.check:
+                used[condition.check].update(condition.is_ or ())
+                if condition.above is not None or condition.below is not None:
+                    used[condition.check].update(o.id for o in kb.checks[condition.check].outcomes) if condition.check in kb.checks else None
+        for check in kb.checks.values():
+            if not linked[check.id]:
+                yield self.issue(kb, ("checks", check.id), "this check tells no cause from another", "link a cause to one of its outcomes, or remove it")
+            for index, outcome in enumerate(check.outcomes[1:], start=1):
+                if outcome.id not in used[check.id]:
+                    yield self.issue(kb, ("checks", check.id, "outcomes", index), f"no link and no rule mentions outcome '{outcome.id}'", "link a cause to it, or remove it")
+
+
+class SymptomsLead(LintCheck):
+    """Every symptom leads to at least two causes."""
+
+    code = "symptom"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        counts = Counter(link.symptom for _, _, link in kb.links() if link.symptom)
+        for symptom in kb.symptoms.values():
+            if counts[symptom.id] < 2:
+                yield self.issue(kb, ("symptoms", symptom.id), f"{counts[symptom.id]} causes show this symptom", "a symptom with one cause is that cause: add the others")
+
+
+class RemediesUsed(LintCheck):
+    """Every remedy cures a cause; every caution, finding, instrument and source is used."""
+
+    code = "unused"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        cures = {cure.remedy for cause in kb.causes.values() for cure in cause.remedies}
+        for remedy in kb.remedies.values():
+            if remedy.id not in cures:
+                yield self.issue(kb, ("remedies", remedy.id), "no cause is cured by this remedy", "name it under a cause's 'remedies', or remove it")
+        raised = {rule.then.caution for rule in kb.rules.values()}
+        hazards = {h for kind in ("checks", "remedies") for r in kb.kind(kind).values() for h in r.hazards}
+        for caution in kb.cautions.values():
+            if caution.id not in raised and not hazards & set(caution.covers):
+                yield self.issue(kb, ("cautions", caution.id), "nothing raises this caution", "name its hazard in a check or remedy, or raise it by a rule")
+        waited = {c.finding for _, c in conditions(kb)}
+        derived = {rule.then.derive for rule in kb.rules.values()}
+        for finding in kb.findings.values():
+            if finding.id not in derived:
+                yield self.issue(kb, ("findings", finding.id), "no rule derives this finding", "add the rule or remove the finding")
+            if finding.id not in waited:
+                yield self.issue(kb, ("findings", finding.id), "no rule waits for this finding", "use it in a rule or remove it")
+        instruments = {c.instrument for c in kb.checks.values()}
+        for instrument in kb.instruments.values():
+            if instrument.id not in instruments:
+                yield self.issue(kb, ("instruments", instrument.id), "no check uses this instrument", "remove it")
+        sources = {r.source for kind in ("checks", "remedies", "rules", "cautions", "instruments") for r in kb.kind(kind).values()}
+        sources |= {m.source for m in kb.vocabulary.mill}
+        for cause in kb.causes.values():
+            sources |= {cause.prior.source, *(x.source for x in (*cause.shows, *cause.setting, *cause.remedies))}
+        for source in kb.sources.values():
+            if source.id not in sources:
+                yield self.issue(kb, ("sources", source.id), "nothing cites this source", "cite it or remove it")
+
+
+class HazardsCautioned(LintCheck):
+    """Every hazard named by a check or a remedy is covered by a caution."""
+
+    code = "hazard"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        covered = {h for c in kb.cautions.values() for h in c.covers}
+        for kind in ("checks", "remedies"):
+            for record in kb.kind(kind).values():
+                for hazard in record.hazards:
+                    if hazard not in covered:
+                        yield self.issue(kb, (kind, record.id, "hazards"), f"no caution covers the hazard '{hazard}'", "add a caution with 'covers: [...]'")
+
+
+class ReadingsTile(LintCheck):
+    """The outcomes of a measurement cover every plausible reading once, with no gap and no overlap, and units agree."""
+
+    code = "reading"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        profile = {m.id: m.default for m in kb.vocabulary.mill}
+        for check in kb.checks.values():
+            if not check.measured:
+                continue
+            instrument = kb.instruments.get(check.instrument or "")
+            if instrument and not _same_dimension(instrument.unit, str(check.unit)):
+                yield self.issue(kb, ("checks", check.id, "unit"), f"the unit '{check.unit}' does not fit the instrument's '{instrument.unit}'", "choose an instrument that reads this quantity")
+            yield from self._tile(kb, check, profile)
+
+    def _tile(self, kb: Knowledge, check: Check, profile: dict[str, float]) -> Iterator[Issue]:
+        low, high = float(check.plausible_from or 0), float(check.plausible_to or 0)
+        path = ("checks", check.id, "outcomes")
+        try:
+            spans = sorted((o.start.resolve(profile) if o.start else float("-inf"),
+                            o.end.resolve(profile) if o.end else float("inf"), o.id) for o in check.outcomes)
+        except KeyError:
+            return
+        if low >= high:
+            yield self.issue(kb, ("checks", check.id, "plausible_from"), "plausible_from is not below plausible_to", "swap them")
+        if spans[0][0] > low:
+            yield self.issue(kb, path, f"readings below {spans[0][0]:g} belong to no outcome", "leave 'from' off the lowest outcome")
+        if spans[-1][1] < high:
+            yield self.issue(kb, path, f"readings above {spans[-1][1]:g} belong to no outcome", "leave 'to' off the highest outcome")
+        for (_, end, first), (start, _, second) in zip(spans, spans[1:], strict=False):
+            if end != start:
+                what = "overlap" if end > start else "leave a gap"
+                yield self.issue(kb, path, f"'{first}' (to {end:g}) and '{second}' (from {start:g}) {what}", "make them meet at one value")
+
+
+def _same_dimension(first: str, second: str) -> bool:
+    from advisor.readings import dimension
+    try:
+        return dimension(first) == dimension(second)
+    except ValueError:
+        return False
+
+
+class RulesSound(LintCheck):
+    """Rules do not loop, do not contradict, and never wait for the absence of a derived finding."""
+
+    code = "rule"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        import networkx as nx
+
+        graph = nx.DiGraph()
+        for rule in kb.rules.values():
+            target = f"finding {rule.then.derive}" if rule.then.derive else f"check {rule.then.answer.check}" if rule.then.answer else None
+            for part in ("when", "any"):
+                for index, condition in enumerate(getattr(rule, part)):
+                    flat = condition.flat()
+                    if condition.negate and flat.finding:
+                        yield self.issue(kb, ("rules", rule.id, part, index), "a rule cannot wait for a finding to be absent", "negate the facts the finding comes from")
+                    source = f"finding {flat.finding}" if flat.finding else f"check {flat.check}" if flat.check else None
+                    if source and target:
+                        graph.add_edge(source, target, rule=rule.id)
+            checks = [c.flat() for c in rule.when if c.check and c.is_]
+            for index, one in enumerate(checks):
+                for other in checks[index + 1:]:
+                    if one.check == other.check and not set(one.is_ or ()) & set(other.is_ or ()):
+                        yield self.issue(kb, ("rules", rule.id, "when"), f"'{one.check}' cannot have two outcomes at once: the rule never fires", "put one of them under 'any'")
+        for cycle in nx.simple_cycles(graph):
+            rule_id = graph.edges[cycle[0], cycle[1 % len(cycle)]]["rule"]
+            yield self.issue(kb, ("rules", rule_id), f"rules go round in a circle: {' -> '.join([*cycle, cycle[0]])}", "break it: a conclusion must not lead back to its own condition")
+        order = nx.DiGraph()
+        for rule in kb.rules.values():
+            for later in rule.then.first.before if rule.then.first else ():
+                order.add_edge(rule.then.first.check, later, rule=rule.id)  # type: ignore[union-attr]
+        for cycle in nx.simple_cycles(order):
+            rule_id = order.edges[cycle[0], cycle[1 % len(cycle)]]["rule"]
+            yield self.issue(kb, ("rules", rule_id), f"checks wait for each other: {' -> '.join([*cycle, cycle[0]])}", "drop one of the orders")
+
+
+class RivalsSeparable(LintCheck):
+    """Two causes that share a symptom differ by a check with a likelihood ratio of 5 or more."""
+
+    code = "rivals"
+    severity = "advice"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        from advisor.graph import inseparable
+
+        for first, second, best in inseparable(kb, ratio=5.0):
+            yield self.issue(kb, ("causes", first), f"no check tells '{first}' from '{second}' (best ratio {best:.1f})", "add a check, or link one of them more sharply")
+
+
+class HasExamples(LintCheck):
+    """Each cause has its examples beside it: at least one `ranks` and one `quiet`."""
+
+    code = "examples"
+    severity = "advice"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        for cause in kb.causes:
+            found = kb.examples.get(cause)
+            if found is None:
+                yield self.issue(kb, ("causes", cause), f"no examples: {cause}.cases.yaml is missing", "write one 'ranks' and one 'quiet' example")
+                continue
+            for part in ("ranks", "quiet"):
+                if not getattr(found, part):
+                    yield self.issue(kb, ("examples", cause), f"no '{part}' example", "add one")
+
+
+CHECKS: tuple[type[LintCheck], ...] = (
+    References, Frequencies, DoubleLinks, CauseIsReachable, ChecksDistinguish, SymptomsLead, RemediesUsed,
+    HazardsCautioned, ReadingsTile, RulesSound, RivalsSeparable, HasExamples,
+)
+
+
+def lint(kb: Knowledge) -> tuple[list[Issue], list[Issue]]:
+    """All errors and all advice, sorted by place. Checks after a broken reference may be skipped."""
+    errors: list[Issue] = []
+    advice: list[Issue] = []
+    for cls in CHECKS:
+        if cls.severity == "advice" and errors:
+            continue
+        (advice if cls.severity == "advice" else errors).extend(cls().run(kb))
+        if cls in (References, Frequencies) and errors:
+            break
+    return sorted(errors), sorted(advice)

@@ -1,0 +1,299 @@
+"""Knowledge files -> records. Reports every problem in one run, each with file, line and column.
+
+YAML is read as plain text scalars: no tags, no anchors, no duplicate keys, nothing evaluated.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Any, TypeVar
+
+import yaml
+from pydantic import BaseModel, ValidationError
+
+from advisor.model import KINDS, CauseExamples, Knowledge, Place, Vocabulary, WorkedCase
+
+__all__ = ["Issue", "KnowledgeError", "Tree", "load_cases", "load_knowledge", "nearest", "parse_tree", "shipped"]
+
+M = TypeVar("M", bound=BaseModel)
+MAX_BYTES = 2_000_000
+MAX_DEPTH = 12
+
+
+@dataclass(frozen=True, order=True)
+class Issue:
+    """One problem of the knowledge: where it stands, what is wrong, what to write instead."""
+
+    file: str
+    line: int
+    column: int
+    code: str
+    message: str
+    hint: str = ""
+
+    def __str__(self) -> str:
+        hint = f"\n    {self.hint}" if self.hint else ""
+        return f"{self.file}:{self.line}:{self.column}: {self.code}: {self.message}{hint}"
+
+
+class KnowledgeError(Exception):
+    """The knowledge cannot be used; `issues` lists every problem found."""
+
+    def __init__(self, issues: Iterable[Issue]) -> None:
+        self.issues = sorted(issues)
+        super().__init__("\n".join(str(i) for i in self.issues))
+
+
+@dataclass
+class Tree:
+    """A YAML file as nested dicts, lists and texts, with the line and column of every value by its path."""
+
+    data: Any
+    marks: dict[tuple[Any, ...], tuple[int, int]]
+
+    def mark(self, path: Iterable[Any]) -> tuple[int, int]:
+        """Line and column (from 1) of the nearest enclosing value that is known."""
+        key = tuple(path)
+        while key and key not in self.marks:
+            key = key[:-1]
+        return self.marks.get(key, (1, 1))
+
+
+_Loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """A sentence naming the nearest known ids, or an empty one."""
+    found = difflib.get_close_matches(word, list(known), n=3, cutoff=0.5)
+    return f"did you mean {' or '.join(found)}?" if found else ""
+
+
+def parse_tree(text: str, name: str) -> Tree:
+    """Parse YAML text into a Tree; raises KnowledgeError with the place of the first error of form."""
+
+    def fail(line: int, column: int, message: str, hint: str = "") -> KnowledgeError:
+        return KnowledgeError([Issue(name, line, column, "yaml", message, hint)])
+
+    if len(text.encode("utf-8", "replace")) > MAX_BYTES:
+        raise fail(1, 1, f"the file is larger than {MAX_BYTES // 1_000_000} MB", "split it")
+    try:
+        for event in yaml.parse(text, Loader=_Loader):
+            if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
+                mark = event.start_mark
+                raise fail(mark.line + 1, mark.column + 1, "anchors and aliases (& and *) are not allowed",
+                           "write the value out, or quote it if it is text")
+        node = yaml.compose(text, Loader=_Loader)
+    except yaml.MarkedYAMLError as error:
+        where = error.problem_mark or error.context_mark
+        line, column = (where.line + 1, where.column + 1) if where else (1, 1)
+        raise fail(line, column, str(error.problem or "not readable as YAML"),
+                   "check indentation, colons and quotes around text with ': ' or '#'") from None
+    except (yaml.YAMLError, ValueError, RecursionError) as error:
+        raise fail(1, 1, f"not readable as YAML: {str(error).splitlines()[0]}") from None
+
+    marks: dict[tuple[Any, ...], tuple[int, int]] = {}
+
+    def build(item: Any, path: tuple[Any, ...]) -> Any:
+        line, column = item.start_mark.line + 1, item.start_mark.column + 1
+        marks[path] = (line, column)
+        if len(path) > MAX_DEPTH:
+            raise fail(line, column, "nested too deeply")
+        if item.tag and not item.tag.startswith("tag:yaml.org,2002:"):
+            raise fail(line, column, f"tags such as '{item.tag}' are not allowed", "write plain text")
+        if isinstance(item, yaml.ScalarNode):
+            return item.value
+        if isinstance(item, yaml.SequenceNode):
+            return [build(child, (*path, index)) for index, child in enumerate(item.value)]
+        out: dict[str, Any] = {}
+        for key_node, value_node in item.value:
+            if not isinstance(key_node, yaml.ScalarNode):
+                raise fail(key_node.start_mark.line + 1, key_node.start_mark.column + 1, "a key must be plain text")
+            key = key_node.value
+            if key in out:
+                raise fail(key_node.start_mark.line + 1, key_node.start_mark.column + 1,
+                           f"the key '{key}' stands twice", "remove one of them")
+            out[key] = build(value_node, (*path, key))
+        return out
+
+    return Tree({} if node is None else build(node, ()), marks)
+
+
+def _records(model: type[M], tree: Tree, data: Any, path: tuple[Any, ...], name: str,
+                           issues: list[Issue]) -> M | None:
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        for each in error.errors():
+            loc = [p for p in each["loc"] if not (isinstance(p, str) and p.startswith("function-"))]
+            line, column = tree.mark((*path, *loc))
+            message, hint = _plain(each, model, loc)
+            issues.append(Issue(name, line, column, "schema", message, hint))
+        return None
+
+
+def _plain(error: Any, model: type[BaseModel], loc: list[Any]) -> tuple[str, str]:
+    """pydantic's error in plain words, and what to write instead."""
+    where = ".".join(str(p) for p in loc) or "the entry"
+    kind = error["type"]
+    if kind == "missing":
+        return f"'{where}' is missing", "add it; an absent field means unknown and this one must be known"
+    if kind == "extra_forbidden":
+        owner: Any = model
+        for part in loc[:-1]:
+            info = getattr(owner, "model_fields", {}).get(part)
+            owner = _inner(info.annotation) if info else owner
+        names = [f.alias or n for n, f in getattr(owner, "model_fields", {}).items()]
+        return f"'{where}' is not a field here", nearest(str(loc[-1]), names) or f"known fields: {', '.join(names)}"
+    if kind == "string_pattern_mismatch" and "-" in str(error.get("ctx", {}).get("pattern", "")):
+        return f"'{where}': '{error['input']}' is no id", "use small letters, digits and single hyphens"
+    if kind == "literal_error":
+        return f"'{where}': '{error['input']}' is not allowed", f"write {error['ctx']['expected']}"
+    text = error["msg"].removeprefix("Value error, ")
+    given = f" (it is '{str(error['input'])[:40]}')" if isinstance(error["input"], str) and kind != "value_error" else ""
+    return f"'{where}': {text}{given}" if kind != "value_error" else text, ""
+
+
+def _inner(annotation: Any) -> Any:
+    args = [a for a in getattr(annotation, "__args__", ()) if a is not type(None) and a is not Ellipsis]
+    return _inner(args[0]) if args else annotation
+
+
+def _files(root: Path) -> list[Path]:
+    return sorted(p for p in root.rglob("*.yaml") if p.is_file() and not p.name.startswith("."))
+
+
+def load_knowledge(root: Path) -> Knowledge:
+    """Read and validate every file under `root`.
+
+    Raises KnowledgeError with all problems of form, of fields and of doubled ids. Whether references and
+    meanings hold is the linter's work (:mod:`advisor.lint`).
+    """
+    issues: list[Issue] = []
+    kinds: dict[str, dict[str, Any]] = {kind: {} for kind in KINDS}
+    examples: dict[str, CauseExamples] = {}
+    places: dict[tuple[Any, ...], Place] = {}
+    vocabulary: Vocabulary | None = None
+    digest = hashlib.sha256()
+    files = _files(root) if root.is_dir() else []
+    if not files:
+        raise KnowledgeError([Issue(str(root), 1, 1, "file", "no knowledge files here", "give the folder that holds them")])
+
+    def keep(kind: str, tree: Tree, data: Any, path: tuple[Any, ...], name: str) -> Any:
+        record = _records(KINDS[kind], tree, data, path, name, issues)
+        if record is None:
+            return None
+        key = record.id  # type: ignore[attr-defined]
+        line, column = tree.mark(path)
+        if key in kinds[kind]:
+            other = places[(kind, key)]
+            issues.append(Issue(name, line, column, "double", f"{kind[:-1]} '{key}' stands already in {other[0]}:{other[1]}",
+                                "give one of them another id, or remove it"))
+            return None
+        kinds[kind][key] = record
+        for sub, mark in tree.marks.items():
+            if sub[: len(path)] == path:
+                places[(kind, key, *sub[len(path):])] = (name, *mark)
+        return record
+
+    for path in files:
+        name = path.relative_to(root.parent).as_posix()
+        try:
+            raw = path.read_bytes()
+            text = raw.decode("utf-8")
+            digest.update(path.relative_to(root).as_posix().encode() + b"\0" + raw + b"\0")
+            tree = parse_tree(text, name)
+        except KnowledgeError as error:
+            issues.extend(error.issues)
+            continue
+        except (OSError, UnicodeDecodeError) as error:
+            issues.append(Issue(name, 1, 1, "file", f"cannot be read: {error}", "save it as UTF-8 text"))
+            continue
+        if not isinstance(tree.data, dict):
+            issues.append(Issue(name, 1, 1, "schema", "the file must hold named fields", "start with 'id: ...' or 'checks:'"))
+            continue
+        if path.parent.parent.name == "causes":
+            _cause_file(path, name, tree, keep, examples, places, issues)
+            continue
+        for key, data in tree.data.items():
+            if key == "vocabulary":
+                vocabulary = _records(Vocabulary, tree, data, (key,), name, issues)
+                places[("vocabulary",)] = (name, *tree.mark((key,)))
+            elif key in KINDS and key != "causes" and isinstance(data, list):
+                for index, entry in enumerate(data):
+                    keep(key, tree, entry, (key, index), name)
+            else:
+                line, column = tree.mark((key,))
+                issues.append(Issue(name, line, column, "schema", f"'{key}' is no list of knowledge entries",
+                                    nearest(key, KINDS) or f"known: vocabulary, {', '.join(k for k in KINDS if k != 'causes')}"))
+    if vocabulary is None and not any(i.file.endswith("vocabulary.yaml") for i in issues):
+        issues.append(Issue(str(root.name), 1, 1, "file", "no 'vocabulary:' in any file", "add vocabulary.yaml"))
+    if issues or vocabulary is None:
+        raise KnowledgeError(issues)
+    return Knowledge(vocabulary=vocabulary, examples=examples, digest=digest.hexdigest(), places=places, **kinds)
+
+
+def _cause_file(path: Path, name: str, tree: Tree, keep: Any, examples: dict[str, CauseExamples],
+                places: dict[tuple[Any, ...], Place], issues: list[Issue]) -> None:
+    stem = path.name.removesuffix(".yaml")
+    if stem.endswith(".cases"):
+        cause = stem.removesuffix(".cases")
+        record = _records(CauseExamples, tree, tree.data, (), name, issues)
+        if record is not None:
+            examples[cause] = record
+            for sub, mark in tree.marks.items():
+                places[("examples", cause, *sub)] = (name, *mark)
+        return
+    record = keep("causes", tree, tree.data, (), name)
+    if record is None:
+        return
+    if record.id != stem:
+        issues.append(Issue(name, *tree.mark(("id",)), "id", f"id '{record.id}' is not the file name",
+                            f"write 'id: {stem}' or rename the file"))
+    if record.system != path.parent.name:
+        issues.append(Issue(name, *tree.mark(("system",)), "id", f"system '{record.system}' is not the folder",
+                            f"write 'system: {path.parent.name}' or move the file"))
+
+
+def load_cases(root: Path) -> list[WorkedCase]:
+    """Read worked cases from a file or a folder; raises KnowledgeError with every problem."""
+    issues: list[Issue] = []
+    cases: dict[str, WorkedCase] = {}
+    files = [root] if root.is_file() else _files(root) if root.is_dir() else []
+    if not files:
+        raise KnowledgeError([Issue(str(root), 1, 1, "file", "no case files here", "give a .yaml file or a folder of them")])
+    for path in files:
+        name = path.name if root.is_file() else path.relative_to(root.parent).as_posix()
+        try:
+            tree = parse_tree(path.read_text("utf-8"), name)
+        except KnowledgeError as error:
+            issues.extend(error.issues)
+            continue
+        except (OSError, UnicodeDecodeError) as error:
+            issues.append(Issue(name, 1, 1, "file", f"cannot be read: {error}"))
+            continue
+        entries = tree.data.get("cases") if isinstance(tree.data, dict) else None
+        if not isinstance(entries, list):
+            issues.append(Issue(name, 1, 1, "schema", "a case file holds a list 'cases:'"))
+            continue
+        for index, entry in enumerate(entries):
+            case = _records(WorkedCase, tree, entry, ("cases", index), name, issues)
+            if case is not None and case.id in cases:
+                issues.append(Issue(name, *tree.mark(("cases", index)), "double", f"case '{case.id}' stands twice"))
+            elif case is not None:
+                cases[case.id] = case
+    if issues:
+        raise KnowledgeError(issues)
+    return list(cases.values())
+
+
+def shipped(folder: str) -> Path:
+    """The folder `knowledge` or `cases` that came with the program (a checkout or an installed wheel)."""
+    beside = Path(__file__).resolve().parent.parent / folder
+    if beside.is_dir() and (beside.parent / "pyproject.toml").is_file():
+        return beside
+    return Path(str(resources.files("advisor"))) / "data" / folder
