@@ -148,6 +148,8 @@ def _plain(error: Any, model: type[BaseModel], loc: list[Any]) -> tuple[str, str
             info = getattr(owner, "model_fields", {}).get(part)
             owner = _inner(info.annotation) if info else owner
         names = [f.alias or n for n, f in getattr(owner, "model_fields", {}).items()]
+        if error["input"] == "" and " " in str(loc[-1]):
+            return f"'{loc[-1]}' stands alone", 'put the whole text in quotes: inside { } a comma ends it'
         return f"'{where}' is not a field here", nearest(str(loc[-1]), names) or f"known fields: {', '.join(names)}"
     if kind == "string_pattern_mismatch" and "-" in str(error.get("ctx", {}).get("pattern", "")):
         return f"'{where}': '{error['input']}' is no id", "use small letters, digits and single hyphens"

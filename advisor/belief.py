@@ -1,0 +1,575 @@
+"""Prior odds and findings -> probabilities of causes, exactly, over sets of causes.
+
+The model in one page. Every cause is there or not, independently, with its prior. A finding (a symptom, a check) has
+levels, the first being what a sound mill shows. Each active cause draws a level of each finding it is linked to; the
+background ("leak") draws one too; the highest level drawn is what is seen: noisy-MAX, and noisy-OR for two levels
+(Pearl 1988; Henrion 1989; Diez 1993). Two worn parts at once are normal here, so the posterior runs over *sets*.
+
+How it is computed. A finding seen at its first level multiplies into each cause's prior, since every cause must have
+stayed silent (Heckerman 1989). The others span a small state: the highest level produced so far, at most the one
+seen. Start from the leak and pass the causes one by one; each is active with its prior and then raises the state. All
+terms are non-negative, so no digits cancel (inclusion-exclusion loses them beyond about ten positive findings). A
+reading near a limit is a weight per level on the final state. The backward pass gives every cause's marginal.
+Cost: linked causes x product of the state sizes.
+
+Findings of one cause in a common group come from one effect: it occurs as often as the group's commonest finding, and
+each finding of the group then follows with its own share of that. A tried remedy that did not help rules out, as surely
+as it cures, the sets it would have cured whole.
+
+"None of the known causes" is a standing hypothesis: a cause of its own with a flat likelihood; see `Posterior.none`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["Configurations", "Evidence", "EvidenceError", "Network", "Posterior", "Tried"]
+
+Vector = npt.NDArray[np.float64]
+Evidence = Mapping[str, Sequence[float] | Vector]
+MAX_STATES = 1 << 16
+_UNLISTED = "none-of-these"
+
+
+class EvidenceError(ValueError):
+    """Evidence the model cannot take: an unknown finding, wrong number of levels, or too much of it."""
+
+
+@dataclass(frozen=True)
+class Tried:
+    """A remedy that was tried: how surely it cures each cause (share in 0..1 by cause id), and whether it helped.
+
+    Its chance of ending the trouble is g(S) = product of the shares if it cures every cause of the set S, else 0. "No
+    change" weighs a set by 1 - g; "helped" by g, plus one in twenty for trouble that goes away by itself.
+    """
+
+    cures: Mapping[str, float]
+    helped: bool = False
+
+    @property
+    def terms(self) -> tuple[float, float]:
+        """The weight of a set as a + b * g."""
+        return (0.05, 0.95) if self.helped else (1.0, -1.0)
+
+
+@dataclass(frozen=True)
+class _Block:
+    """Links of one cause that share one effect: it occurs with `share`; then finding f draws from rows[f]."""
+
+    share: float
+    rows: dict[int, Vector]
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Probabilities of causes.
+
+    `cause`: cause id -> probability in 0..1. `none`: probability that no known cause is active.
+    `log_evidence`: natural logarithm of the probability of the findings.
+    """
+
+    cause: dict[str, float]
+    none: float
+    log_evidence: float
+
+
+class Network:
+    """Causes, findings and links as arrays.
+
+    Examples
+    --------
+    >>> net = Network({"worn": 0.1, "dirty": 0.2})
+    >>> net.add_finding("chips", ["no", "yes"], [0.99, 0.01], {"worn": [0.2, 0.8], "dirty": [0.5, 0.5]})
+    >>> post = net.posterior({"chips": [0, 1]})
+    >>> round(post.cause["worn"], 6), round(post.cause["dirty"], 6)
+    (0.455846, 0.604171)
+    """
+
+    def __init__(self, priors: Mapping[str, float], single_fault: bool = False) -> None:
+        """`priors`: cause id -> probability in 0..1. `single_fault`: exactly one cause is active (priors are then weights)."""
+        for cause, p in priors.items():
+            if not 0 <= p <= 1 or math.isnan(p):
+                raise ValueError(f"prior of '{cause}' is {p}: give a probability from 0 to 1")
+        self.causes: tuple[str, ...] = tuple(priors)
+        self.index = {cause: i for i, cause in enumerate(self.causes)}
+        self.prior: Vector = np.array([priors[c] for c in self.causes], dtype=float)
+        self.single_fault = single_fault
+        self.findings: list[str] = []
+        self.finding_index: dict[str, int] = {}
+        self.levels: list[tuple[str, ...]] = []
+        self.leak: list[Vector] = []
+        self.blocks: list[list[_Block]] = [[] for _ in self.causes]
+        self.unlisted: int | None = None
+
+    # -- building -------------------------------------------------------------------------------------------------
+
+    def add_finding(self, name: str, levels: Sequence[str], leak: Sequence[float],
+                    given: Mapping[str, Sequence[float]] | None = None) -> None:
+        """Add a finding with its levels (normal first), its background distribution and each linked cause's own.
+
+        Every distribution has one probability a level and sums to 1 (within 1e-9); ValueError if not.
+        """
+        if name in self.finding_index:
+            raise ValueError(f"finding '{name}' stands twice")
+        self.finding_index[name] = len(self.findings)
+        self.findings.append(name)
+        self.levels.append(tuple(levels))
+        self.leak.append(_distribution(leak, len(levels), f"leak of '{name}'"))
+        for cause, row in (given or {}).items():
+            self.link(cause, {name: row})
+
+    def link(self, cause: str, rows: Mapping[str, Sequence[float]]) -> None:
+        """Link a cause to findings that come from one effect of it: finding -> distribution over its levels.
+
+        One finding makes a plain link. Several make a group, which is not counted twice.
+        """
+        full = {self.finding_index[f]: _distribution(r, len(self.levels[self.finding_index[f]]), f"'{cause}' on '{f}'")
+                for f, r in rows.items()}
+        if len(full) == 1:
+            self.blocks[self.index[cause]].append(_Block(1.0, full))
+            return
+        share = max(1.0 - float(r[0]) for r in full.values())
+        if share <= 0:
+            return
+        inner = {}
+        for f, r in full.items():
+            tail = r[1:] / share
+            inner[f] = np.concatenate([[1.0 - tail.sum()], tail]).clip(0.0)
+        self.blocks[self.index[cause]].append(_Block(share, inner))
+
+    def add_unlisted(self, prior: float, symptom: float, check: float, symptoms: Iterable[str]) -> None:
+        """Add the standing hypothesis "none of the known causes": shows any symptom with probability `symptom`, and any
+        other finding off its first level with probability `check`, spread evenly."""
+        names = set(symptoms)
+        self.causes = (*self.causes, _UNLISTED)
+        self.unlisted = self.index[_UNLISTED] = len(self.causes) - 1
+        self.prior = np.append(self.prior, prior)
+        blocks = []
+        for f, name in enumerate(self.findings):
+            q = symptom if name in names else check
+            k = len(self.levels[f]) - 1
+            blocks.append(_Block(1.0, {f: np.array([1 - q, *[q / k] * k])}))
+        self.blocks.append(blocks)
+
+    # -- inference ------------------------------------------------------------------------------------------------
+
+    def posterior(self, evidence: Evidence, priors: Vector | None = None, tried: Sequence[Tried] = ()) -> Posterior:
+        """Probability of every cause given the findings.
+
+        `evidence`: finding id -> weight of each of its levels (one-hot when sure). `priors`: prior of each cause, in the
+        order of `causes`, when the setting moves them. Raises EvidenceError for findings it does not know, all-zero
+        weights, or more than about sixteen findings off their first level.
+        """
+        prior = self.prior if priors is None else np.asarray(priors, dtype=float)
+        weights = self._weights(evidence)
+        if self.single_fault:
+            return self._single(weights, prior, tried)
+        total, joint, scale, empty = self._run(weights, prior)
+        rest = math.prod(t.terms[0] for t in tried)
+        z, joint, empty = total * rest, joint * rest, empty * rest
+        # Each tried remedy weighs a set by a + b * g. Expand the product over the remedies: every term is a pass with
+        # the causes outside the remedies' reach switched off. No remedy cures the empty set.
+        for size in range(1, len(tried) + 1):
+            for some in combinations(range(len(tried)), size):
+                shares = np.array([math.prod(tried[i].cures.get(c, 0.0) for i in some) for c in self.causes])
+                part, active, log_scale, none = self._run(weights, prior, shares)
+                factor = math.prod(t.terms[i in some] for i, t in enumerate(tried)) * math.exp(log_scale - scale)
+                z += factor * (part - none)
+                joint = joint + factor * active
+        if not z > 0:
+            raise EvidenceError("these findings contradict each other: the model gives them no chance at all")
+        cause = {c: float(min(max(joint[i] / z, 0.0), 1.0)) for i, c in enumerate(self.causes) if i != self.unlisted}
+        return Posterior(cause, float(min(max(empty / z, 0.0), 1.0)), math.log(z) + scale)
+
+    def _weights(self, evidence: Evidence) -> dict[int, Vector]:
+        weights: dict[int, Vector] = {}
+        for name, given in evidence.items():
+            if name not in self.finding_index:
+                raise EvidenceError(f"there is no finding '{name}'")
+            f = self.finding_index[name]
+            row = np.asarray(given, dtype=float)
+            if row.shape != self.leak[f].shape or not (row >= 0).all() or not row.sum() > 0:
+                raise EvidenceError(f"'{name}' needs {len(self.leak[f])} weights of at least 0, not all of them 0")
+            if (row == row[0]).all():
+                continue  # says nothing
+            weights[f] = row
+        return weights
+
+    def _single(self, weights: dict[int, Vector], prior: Vector, tried: Sequence[Tried]) -> Posterior:
+        log = np.full(len(self.causes), -math.inf)
+        for c in range(len(self.causes)):
+            if prior[c] > 0:
+                like = self._likelihood_of(weights, [c])
+                for each in tried:
+                    a, b = each.terms
+                    like *= a + b * each.cures.get(self.causes[c], 0.0)
+                log[c] = math.log(prior[c]) + (math.log(like) if like > 0 else -math.inf)
+        top = float(log.max())
+        if top == -math.inf:
+            raise EvidenceError("these findings contradict each other: the model gives them no chance at all")
+        w = np.exp(log - top)
+        z = float(w.sum())
+        none = float(w[self.unlisted] / z) if self.unlisted is not None else 0.0
+        return Posterior({c: float(w[i] / z) for i, c in enumerate(self.causes) if i != self.unlisted}, none,
+                         math.log(z) + top - math.log(float(prior.sum())))
+
+    def _likelihood_of(self, weights: dict[int, Vector], causes: Sequence[int]) -> float:
+        """P(findings | exactly these causes), summed over the modes of their groups, by the forward pass alone."""
+        prior = np.zeros(len(self.causes))
+        prior[list(causes)] = 1.0
+        total, _, log_scale, _ = self._run(weights, prior, backward=False)
+        return total * math.exp(log_scale)
+
+    def _run(self, weights: dict[int, Vector], prior: Vector, shares: Vector | None = None,
+             backward: bool = True) -> tuple[float, Vector, float, float]:
+        """One forward-backward pass: total weight, weight with each cause active, log scale of both, and the weight of
+        the sets without any known cause. `shares` multiplies the active side of each cause (not its prior)."""
+        state = _State(self, weights)
+        on = prior if shares is None else prior * shares
+        off = 1.0 - prior
+        quiet = np.ones(len(self.causes))  # negative findings of causes that touch no state finding
+        stateful: list[int] = []
+        plans: dict[int, list[_Step]] = {}
+        for c in range(len(self.causes)):
+            if on[c] <= 0.0:
+                continue
+            plan = state.plan(self.blocks[c])
+            if plan.moves:
+                plans[c] = plan.steps
+                stateful.append(c)
+            quiet[c] = plan.factor
+        scale = state.log_leak
+        passive = [c for c in range(len(self.causes)) if c not in plans]
+        mix = off[passive] + on[passive] * quiet[passive]
+        if (mix <= 0).any():
+            return 0.0, np.zeros(len(self.causes)), scale, 0.0
+        scale += float(np.log(mix).sum())
+
+        forward = state.start()
+        kept: list[Vector] = []
+        for c in stateful:
+            kept.append(forward)
+            moved = state.forward(forward, plans[c])
+            forward = off[c] * forward + (on[c] * quiet[c]) * moved
+            if float(forward.max()) <= 0.0:
+                return 0.0, np.zeros(len(self.causes)), scale, 0.0
+        total = float(forward @ state.final)
+        joint = np.zeros(len(self.causes))
+        if backward:
+            back = state.final
+            for c, before in zip(reversed(stateful), reversed(kept), strict=True):
+                pulled = state.backward(back, plans[c])
+                active = on[c] * quiet[c]
+                joint[c] = active * float(before @ pulled)
+                back = off[c] * back + active * pulled
+            joint[passive] = total * (on[passive] * quiet[passive]) / mix
+        none = self._none(state, off, on, quiet, plans, mix, passive)
+        return total, joint, scale, none
+
+    def _none(self, state: _State, off: Vector, on: Vector, quiet: Vector, plans: dict[int, list[_Step]],
+              mix: Vector, passive: list[int]) -> float:
+        """Weight of the sets without a known cause, on the scale of the pass."""
+        factor = 1.0
+        for c in plans:
+            if c != self.unlisted:
+                factor *= off[c]
+        for i, c in enumerate(passive):
+            if c != self.unlisted:
+                factor *= off[c] / mix[i]
+        begin = state.start()
+        weight = float(begin @ state.final)
+        if self.unlisted is None:
+            return factor * weight
+        u = self.unlisted
+        if u in plans:
+            active = float(state.forward(begin, plans[u]) @ state.final)
+            return factor * (off[u] * weight + on[u] * quiet[u] * active)
+        return factor * weight
+
+    # -- leading sets ---------------------------------------------------------------------------------------------
+
+    def configurations(self, evidence: Evidence, posterior: Posterior, priors: Vector | None = None,
+                       tried: Sequence[Tried] = (), mass: float = 0.99, width: int = 24, limit: int = 160) -> Configurations:
+        """The leading sets of causes (up to three at once among the `width` likeliest), with their weights.
+
+        For lookahead and explanations, where the exact posterior over all sets would be asked hundreds of times.
+        """
+        prior = self.prior if priors is None else np.asarray(priors, dtype=float)
+        weights = self._weights(evidence)
+        chance = np.array([posterior.cause.get(c, posterior.none) for c in self.causes])
+        chance[prior <= 0] = 0.0
+        ranked = [int(c) for c in np.argsort(-chance, kind="stable")[:width] if prior[c] > 0]
+        if self.unlisted is not None and prior[self.unlisted] > 0 and self.unlisted not in ranked:
+            ranked.append(self.unlisted)
+        return Configurations(self, weights, prior, ranked, tried, mass, limit)
+
+
+@dataclass(frozen=True)
+class _Step:
+    """A block's effect on the state: with `share` the moves are made (and `silent` of its other findings stay quiet)."""
+
+    share: float
+    silent: float
+    moves: tuple[tuple[int, Vector], ...]
+
+
+@dataclass(frozen=True)
+class _Plan:
+    steps: list[_Step]
+    factor: float
+    moves: bool
+
+
+class _State:
+    """The findings off their first level, as one array: axis i holds the highest level produced so far of finding i."""
+
+    def __init__(self, net: Network, weights: dict[int, Vector]) -> None:
+        self.negative: set[int] = set()
+        self.axis: dict[int, int] = {}
+        self.cut: list[int] = []
+        dims: list[int] = []
+        finals: list[Vector] = []
+        starts: list[Vector] = []
+        log_leak = 0.0
+        for f, row in weights.items():
+            top = int(np.nonzero(row)[0][-1])
+            if top == 0:
+                self.negative.add(f)
+                log_leak += math.log(row[0] * net.leak[f][0]) if net.leak[f][0] > 0 else -math.inf
+                continue
+            self.axis[f] = len(dims)
+            # Levels below the lowest one with a weight of its own behave alike: join them.
+            low = 0
+            while low < top and row[low + 1] == row[low]:
+                low += 1
+            if low == top:
+                low = top - 1 if top else 0
+            self.cut.append(low)
+            dims.append(top - low + 1)
+            finals.append(row[low: top + 1])
+            starts.append(self._merge(net.leak[f], low, top))
+        self.dims = tuple(dims)
+        size = math.prod(dims)
+        if size > MAX_STATES:
+            raise EvidenceError(f"{len(dims)} findings are off the normal: more than can be weighed at once; take some back")
+        self.tops = {f: int(np.nonzero(weights[f])[0][-1]) for f in self.axis}
+        self.log_leak = log_leak
+        self.shapes = [(math.prod(dims[:i]), dims[i], math.prod(dims[i + 1:])) for i in range(len(dims))]
+        self.final = _outer(finals)
+        self._start = _outer(starts)
+
+    @staticmethod
+    def _merge(row: Vector, low: int, top: int) -> Vector:
+        """Levels 0..low as one, then low+1..top one by one; what lies above `top` is dropped (it was not seen)."""
+        return np.concatenate([[row[: low + 1].sum()], row[low + 1: top + 1]])
+
+    def start(self) -> Vector:
+        return self._start
+
+    def plan(self, blocks: list[_Block]) -> _Plan:
+        """What a cause's blocks do to this state; factor collects its plain negative findings."""
+        steps: list[_Step] = []
+        factor = 1.0
+        for block in blocks:
+            silent = 1.0
+            moves: list[tuple[int, Vector]] = []
+            for f, row in block.rows.items():
+                if f in self.negative:
+                    silent *= row[0]
+                elif f in self.axis:
+                    axis = self.axis[f]
+                    moves.append((axis, self._merge(row, self.cut[axis], self.tops[f])))
+            if not moves:
+                factor *= 1.0 - block.share + block.share * silent
+            elif block.share >= 1.0:
+                factor *= silent
+                steps.append(_Step(1.0, 1.0, tuple(moves)))
+            else:
+                steps.append(_Step(block.share, silent, tuple(moves)))
+        return _Plan(steps, float(factor), bool(steps))
+
+    def forward(self, state: Vector, steps: list[_Step]) -> Vector:
+        return self._apply(state, steps, self._raise)
+
+    def backward(self, state: Vector, steps: list[_Step]) -> Vector:
+        return self._apply(state, steps, self._pull)
+
+    def _apply(self, state: Vector, steps: list[_Step], move: Any) -> Vector:
+        for step in steps:
+            moved = state
+            for axis, row in step.moves:
+                moved = move(moved, axis, row)
+            if step.share < 1.0:
+                moved = (1.0 - step.share) * state + (step.share * step.silent) * moved
+            state = moved
+        return state
+
+    def _raise(self, state: Vector, axis: int, row: Vector) -> Vector:
+        """Each draw lifts the level: new[s] = old[s] * P(draw <= s) + P(draw = s) * sum(old[< s])."""
+        a, d, b = self.shapes[axis]
+        old = state.reshape(a, d, b)
+        new = np.empty_like(old)
+        new[:, 0] = old[:, 0] * row[0]
+        if d == 2:
+            new[:, 1] = old[:, 1] * (row[0] + row[1]) + old[:, 0] * row[1]
+        else:
+            reach = row[0]
+            below = old[:, 0].copy()
+            for s in range(1, d):
+                reach = reach + row[s]
+                new[:, s] = old[:, s] * reach + below * row[s]
+                below += old[:, s]
+        return new.reshape(-1)
+
+    def _pull(self, state: Vector, axis: int, row: Vector) -> Vector:
+        """The transpose of `_raise`: new[s] = old[s] * P(draw <= s) + sum over j > s of P(draw = j) * old[j]."""
+        a, d, b = self.shapes[axis]
+        old = state.reshape(a, d, b)
+        new = np.empty_like(old)
+        above = np.zeros_like(old[:, 0])
+        reach = float(row.sum())
+        for s in range(d - 1, -1, -1):
+            new[:, s] = old[:, s] * reach + above
+            above += old[:, s] * row[s]
+            reach -= float(row[s])
+        return new.reshape(-1)
+
+
+class Configurations:
+    """Leading sets of causes as rows.
+
+    Attributes: `sets` list of tuples of cause indices; `weight` (rows,) summing to 1; and, by `predict`, the
+    distribution of any finding in each row. A cause with a group that has observed findings appears once for each
+    state of that group.
+    """
+
+    def __init__(self, net: Network, weights: dict[int, Vector], prior: Vector, ranked: list[int],
+                 tried: Sequence[Tried], mass: float, limit: int) -> None:
+        self.net = net
+        self.observed = set(weights)
+        variants: list[tuple[int, float, list[dict[int, Vector]]]] = []
+        for c in ranked:
+            variants.extend(self._variants(c, set(weights)))
+        odds = np.array([(prior[c] if prior[c] < 1 else 1 - 1e-12) / max(1 - prior[c], 1e-12) * share for c, share, _ in variants])
+        if net.single_fault:
+            members: list[tuple[int, ...]] = [(v,) for v in range(len(variants))]
+        else:
+            members = [()]
+            members += [(v,) for v in range(len(variants))]
+            pairs = [p for p in combinations(range(len(variants)), 2) if variants[p[0]][0] != variants[p[1]][0]]
+            members += pairs
+            few = range(min(9, len(variants)))
+            members += [t for t in combinations(few, 3) if len({variants[v][0] for v in t}) == 3]
+        width = max((len(m) for m in members), default=1)
+        padded = np.full((len(members), max(width, 1)), len(variants))
+        for i, m in enumerate(members):
+            padded[i, : len(m)] = m
+        odds_x = np.append(odds, 1.0)
+        weight = odds_x[padded].prod(axis=1)
+        self._rows_by_variant = [rows for _, _, rows in variants]
+        for f, given in weights.items():
+            cum = self._cumulative(f, padded)
+            level = np.diff(cum, axis=1, prepend=0.0)
+            weight = weight * (level @ given)
+        sets = [tuple(sorted({variants[v][0] for v in m})) for m in members]
+        for each in tried:
+            shares = [each.cures.get(c, 0.0) for c in net.causes]
+            a, b = each.terms
+            weight = weight * np.array([a + b * math.prod(shares[c] for c in s) if s else a for s in sets])
+        total = float(weight.sum())
+        if not total > 0:
+            raise EvidenceError("these findings contradict each other: the model gives them no chance at all")
+        order = np.argsort(-weight, kind="stable")
+        reach = np.cumsum(weight[order]) / total
+        keep = order[: min(int(np.searchsorted(reach, mass)) + 1, limit)]
+        self.sets = [sets[i] for i in keep]
+        self._padded = padded[keep]
+        self.weight: Vector = weight[keep] / float(weight[keep].sum())
+
+    def _variants(self, c: int, observed: set[int]) -> list[tuple[int, float, list[dict[int, Vector]]]]:
+        out: list[tuple[float, list[dict[int, Vector]]]] = [(1.0, [])]
+        for block in self.net.blocks[c]:
+            if block.share >= 1.0:
+                out = [(share, [*rows, block.rows]) for share, rows in out]
+            elif not observed & set(block.rows) or len(out) >= 8:
+                whole = {f: np.concatenate([[1 - block.share + block.share * r[0]], block.share * r[1:]]) for f, r in block.rows.items()}
+                out = [(share, [*rows, whole]) for share, rows in out]
+            else:
+                out = [(share * part, [*rows, *extra]) for share, rows in out
+                       for part, extra in ((block.share, [block.rows]), (1 - block.share, []))]
+        merged = []
+        for share, parts in out:
+            rows: dict[int, Vector] = {}
+            for part in parts:
+                for f, r in part.items():
+                    rows[f] = _join(rows[f], r) if f in rows else r
+            merged.append((c, share, [rows]))
+        return merged
+
+    def _cumulative(self, f: int, padded: npt.NDArray[np.int64] | None = None) -> Vector:
+        """P(level <= k | row), shape (rows, levels): the product of the causes' and the leak's."""
+        padded = self._padded if padded is None else padded
+        levels = len(self.net.leak[f])
+        table = np.ones((len(self._rows_by_variant) + 1, levels))
+        for v, parts in enumerate(self._rows_by_variant):
+            row = parts[0].get(f)
+            if row is not None:
+                table[v] = np.cumsum(row)
+        out: Vector = table[padded].prod(axis=1) * np.cumsum(self.net.leak[f])
+        return out
+
+    def predict(self, finding: str) -> Vector:
+        """P(level | row) of a finding, shape (rows, levels)."""
+        cum = self._cumulative(self.net.finding_index[finding])
+        return np.diff(cum, axis=1, prepend=0.0).clip(0.0)
+
+    def touched(self) -> set[int]:
+        """Indices of the findings that any cause of these sets is linked to (without the unlisted one)."""
+        causes = {c for s in self.sets for c in s if c != self.net.unlisted}
+        return {f for c in causes for block in self.net.blocks[c] for f in block.rows}
+
+    def ratio(self, finding: str, given: Sequence[float] | Vector, cause: str) -> float:
+        """Likelihood ratio of an observed finding for a cause against the rest, all other findings kept.
+
+        P(finding | cause, others) / P(finding | not cause, others), over the leading sets; `given` are the weights it
+        was observed with. 1 when nothing can be told.
+        """
+        like = self.predict(finding) @ np.asarray(given, dtype=float)
+        has = np.array([self.net.index[cause] in s for s in self.sets])
+        without = self.weight / np.maximum(like, 1e-12)
+        parts = []
+        for mask in (has, ~has):
+            base = float(without[mask].sum())
+            if base <= 0:
+                return 1.0
+            parts.append(float(self.weight[mask].sum()) / base)
+        return parts[0] / max(parts[1], 1e-12)
+
+
+def _join(first: Vector, second: Vector) -> Vector:
+    """Distribution of the higher of two independent draws."""
+    out: Vector = np.diff(np.cumsum(first) * np.cumsum(second), prepend=0.0)
+    return out
+
+
+def _outer(parts: list[Vector]) -> Vector:
+    out = np.ones(1)
+    for part in parts:
+        out = np.multiply.outer(out, part).reshape(-1)
+    return out
+
+
+def _distribution(row: Sequence[float], levels: int, what: str) -> Vector:
+    out = np.asarray(row, dtype=float)
+    if out.shape != (levels,):
+        raise ValueError(f"{what}: give {levels} probabilities, one a level")
+    if not (out >= -1e-12).all() or abs(float(out.sum()) - 1.0) > 1e-9:
+        raise ValueError(f"{what}: probabilities must be at least 0 and sum to 1")
+    return out.clip(0.0)

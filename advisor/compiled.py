@@ -1,0 +1,147 @@
+"""Knowledge -> the network of the belief model, the rule book, and the settings' effect on the priors. Built once."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from advisor.belief import Network, Vector
+from advisor.model import Cause, Check, Condition, Knowledge
+from advisor.rules import RuleBook
+
+__all__ = ["Compiled", "symptom_finding"]
+
+_PREFIX = "symptom:"
+
+
+def symptom_finding(symptom: str) -> str:
+    """The finding's id of a symptom in the network."""
+    return _PREFIX + symptom
+
+
+class Compiled:
+    """A knowledge base ready to diagnose with.
+
+    Reporting errors are folded into the links: a cause's abnormal outcome is noticed with probability 1 - miss, and a
+    false alarm adds to the background; so each answer is evidence about what was *reported*, never a certainty.
+    """
+
+    def __init__(self, kb: Knowledge) -> None:
+        self.kb = kb
+        self.share = kb.vocabulary.share
+        self.reporting = {r.kind: r for r in kb.vocabulary.reporting}
+        self.preparations = {p.id: p for p in kb.vocabulary.preparations}
+        self.setting_fields = {f.id: f for f in kb.vocabulary.setting}
+        self.mill_fields = {m.id: m for m in kb.vocabulary.mill}
+        self.defaults: dict[str, float] = {m.id: m.default for m in kb.vocabulary.mill}
+        self.network = self._network()
+        self.cautions_of: dict[str, list[str]] = defaultdict(list)
+        for caution in kb.cautions.values():
+            for hazard in caution.covers:
+                self.cautions_of[hazard].append(caution.id)
+
+    @cached_property
+    def rulebook(self) -> RuleBook:
+        """The rules, compiled on first use."""
+        return RuleBook.of(self.kb)
+
+    def _network(self) -> Network:
+        kb = self.kb
+        net = Network({c.id: c.prior.per_hundred / 100 for c in kb.causes.values()})
+        for symptom in kb.symptoms.values():
+            leak = self.share(symptom.background)
+            net.add_finding(symptom_finding(symptom.id), ("absent", "present"), [1 - leak, leak])
+        for check in kb.checks.values():
+            net.add_finding(check.id, [o.id for o in check.outcomes], self._background(check))
+        for cause in kb.causes.values():
+            for rows in self._groups(cause):
+                net.link(cause.id, rows)
+        u = kb.vocabulary.unlisted
+        net.add_unlisted(u.per_hundred / 100, u.symptom, u.check, [symptom_finding(s) for s in kb.symptoms])
+        return net
+
+    def _background(self, check: Check) -> list[float]:
+        alarm = self.reporting[check.kind].alarm
+        tail = [self.share(o.background or "very rare") for o in check.outcomes[1:]]
+        free = 1.0 - sum(tail)
+        tail = [t + alarm * free / len(tail) for t in tail]
+        return [1.0 - sum(tail), *tail]
+
+    def _groups(self, cause: Cause) -> list[dict[str, list[float]]]:
+        """The cause's links as distributions, those of one group together."""
+        groups: dict[str, dict[str, list[float]]] = defaultdict(dict)
+        for i, link in enumerate(cause.shows):
+            q = self.share(link.seen)
+            name = link.group or f" {i}"
+            if link.symptom:
+                groups[name][symptom_finding(link.symptom)] = [1 - q, q]
+                continue
+            check = self.kb.checks[str(link.check)]
+            noticed = q * (1.0 - self.reporting[check.kind].miss)
+            ids = [o.id for o in check.outcomes]
+            # Several outcomes of one check make one distribution, whatever group the first of them stands in.
+            home = next((g for g, rows in groups.items() if check.id in rows), name)
+            row = groups[home].setdefault(check.id, [1.0, *[0.0] * (len(ids) - 1)])
+            row[ids.index(str(link.outcome))] += noticed
+            row[0] -= noticed
+        return [{f: [max(r[0], 0.0), *r[1:]] for f, r in rows.items()} for rows in groups.values()]
+
+    def priors(self, choices: Mapping[str, str], numbers: Mapping[str, float], excluded: Mapping[str, str]) -> Vector:
+        """Prior of every cause of the network: base rate x setting, 0 where a rule excludes it."""
+        out = self.network.prior.copy()
+        for cause in self.kb.causes.values():
+            i = self.network.index[cause.id]
+            if cause.id in excluded:
+                out[i] = 0.0
+                continue
+            odds = out[i] / (1 - out[i])
+            for factor, _ in self.setting_terms(cause, choices, numbers):
+                odds *= factor
+            out[i] = odds / (1 + odds)
+        return np.asarray(out)
+
+    def setting_terms(self, cause: Cause, choices: Mapping[str, str], numbers: Mapping[str, float]) -> list[tuple[float, str]]:
+        """The setting's odds factors that apply to a cause, each with its reason."""
+        terms = []
+        for effect in cause.setting:
+            if effect.is_ is not None:
+                holds = choices.get(effect.field) in effect.is_
+            else:
+                value = numbers.get(effect.field)
+                holds = value is not None and (effect.above is None or value > effect.above) and (
+                    effect.below is None or value < effect.below)
+            if holds:
+                terms.append((effect.odds, effect.because))
+        return terms
+
+    def applies(self, conditions: tuple[Condition, ...], choices: Mapping[str, str], numbers: Mapping[str, float]) -> bool:
+        """Whether a check's `applies` conditions hold; an unknown setting lets it through."""
+        return all(self._holds(c, choices, numbers) is not False for c in conditions)
+
+    def _holds(self, condition: Condition, choices: Mapping[str, str], numbers: Mapping[str, float]) -> bool | None:
+        if condition.negate:
+            inner = self._holds(condition.negate, choices, numbers)
+            return None if inner is None else not inner
+        key = str(condition.setting)
+        if condition.is_ is not None:
+            return None if key not in choices else choices[key] in condition.is_
+        if key not in numbers:
+            return None
+        value = numbers[key]
+        return (condition.above is None or value > condition.above) and (condition.below is None or value < condition.below)
+
+    def cautions_for(self, hazards: tuple[str, ...]) -> list[str]:
+        """Ids of the cautions that cover these hazards, gravest first."""
+        found = dict.fromkeys(c for h in hazards for c in self.cautions_of.get(h, ()))
+        return sorted(found, key=lambda c: (SIGNALS.index(self.kb.cautions[c].signal), c))
+
+    def record(self, kind: str, key: str) -> Any:
+        """A record of the base; KeyError if there is none."""
+        return self.kb.kind(kind)[key]
+
+
+SIGNALS = ("danger", "warning", "caution", "notice")
