@@ -1,11 +1,52 @@
 """Find out why a dental mill's result is bad: the diagnosis engine and its console.
 
-Public API (no console needed)::
+The engine works without the console::
 
-    from advisor import knowledge, Session          # the shipped knowledge
-    from advisor.belief import Network              # or a model from plain tables
+    import advisor
 
-Data flows one way: knowledge -> model -> rules, graph, likelihoods -> session -> console or log.
+    case = advisor.Session(advisor.knowledge())          # the shipped knowledge
+    case.take({"type": "symptom", "symptom": "air-drops"})
+    case.take({"type": "answer", "check": "air-static", "value": "0.62 MPa"})
+    view = advisor.Assessment(case.compiled, case.state)
+    view.ranking[0], view.next[0]
+
+A model from plain tables instead of files is :class:`advisor.tables.TableModel`. Data flows one way:
+knowledge -> model -> rules, graph, likelihoods -> session -> console; session -> log -> review.
 """
 
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
 __version__ = "0.1.0"
+__all__ = ["Assessment", "Session", "__version__", "knowledge"]
+
+if TYPE_CHECKING:
+    from advisor.assess import Assessment
+    from advisor.compiled import Compiled
+    from advisor.session import Session
+
+
+def knowledge(folder: Path | str | None = None) -> Compiled:
+    """Load, check and compile a knowledge base: the shipped one, or the one in `folder`.
+
+    Raises advisor.load.KnowledgeError with every problem found.
+    """
+    from advisor.compiled import Compiled
+    from advisor.load import load_knowledge, shipped
+
+    return Compiled(load_knowledge(Path(folder) if folder else shipped("knowledge")))
+
+
+def __getattr__(name: str) -> Any:
+    """Import the engine only when it is asked for: `advisor --version` needs none of it."""
+    if name == "Session":
+        from advisor.session import Session
+
+        return Session
+    if name == "Assessment":
+        from advisor.assess import Assessment
+
+        return Assessment
+    raise AttributeError(f"module 'advisor' has no attribute '{name}'")

@@ -10,25 +10,14 @@ from typing import Any
 import numpy as np
 
 from advisor.belief import Network, Vector
-from advisor.model import Cause, Check, Condition, Knowledge
+from advisor.likelihoods import background, groups, symptom_finding
+from advisor.model import Cause, Condition, Knowledge
 from advisor.rules import RuleBook
 
 __all__ = ["Compiled", "symptom_finding"]
 
-_PREFIX = "symptom:"
-
-
-def symptom_finding(symptom: str) -> str:
-    """The finding's id of a symptom in the network."""
-    return _PREFIX + symptom
-
-
 class Compiled:
-    """A knowledge base ready to diagnose with.
-
-    Reporting errors are folded into the links: a cause's abnormal outcome is noticed with probability 1 - miss, and a
-    false alarm adds to the background; so each answer is evidence about what was *reported*, never a certainty.
-    """
+    """A knowledge base ready to diagnose with."""
 
     def __init__(self, kb: Knowledge) -> None:
         self.kb = kb
@@ -53,42 +42,15 @@ class Compiled:
         kb = self.kb
         net = Network({c.id: c.prior.per_hundred / 100 for c in kb.causes.values()})
         for symptom in kb.symptoms.values():
-            leak = self.share(symptom.background)
-            net.add_finding(symptom_finding(symptom.id), ("absent", "present"), [1 - leak, leak])
+            net.add_finding(symptom_finding(symptom.id), ("absent", "present"), background(kb, symptom))
         for check in kb.checks.values():
-            net.add_finding(check.id, [o.id for o in check.outcomes], self._background(check))
+            net.add_finding(check.id, [o.id for o in check.outcomes], background(kb, check))
         for cause in kb.causes.values():
-            for rows in self._groups(cause):
+            for rows in groups(kb, cause):
                 net.link(cause.id, rows)
         u = kb.vocabulary.unlisted
         net.add_unlisted(u.per_hundred / 100, u.symptom, u.check, [symptom_finding(s) for s in kb.symptoms])
         return net
-
-    def _background(self, check: Check) -> list[float]:
-        alarm = self.reporting[check.kind].alarm
-        tail = [self.share(o.background or "very rare") for o in check.outcomes[1:]]
-        free = 1.0 - sum(tail)
-        tail = [t + alarm * free / len(tail) for t in tail]
-        return [1.0 - sum(tail), *tail]
-
-    def _groups(self, cause: Cause) -> list[dict[str, list[float]]]:
-        """The cause's links as distributions, those of one group together."""
-        groups: dict[str, dict[str, list[float]]] = defaultdict(dict)
-        for i, link in enumerate(cause.shows):
-            q = self.share(link.seen)
-            name = link.group or f" {i}"
-            if link.symptom:
-                groups[name][symptom_finding(link.symptom)] = [1 - q, q]
-                continue
-            check = self.kb.checks[str(link.check)]
-            noticed = q * (1.0 - self.reporting[check.kind].miss)
-            ids = [o.id for o in check.outcomes]
-            # Several outcomes of one check make one distribution, whatever group the first of them stands in.
-            home = next((g for g, rows in groups.items() if check.id in rows), name)
-            row = groups[home].setdefault(check.id, [1.0, *[0.0] * (len(ids) - 1)])
-            row[ids.index(str(link.outcome))] += noticed
-            row[0] -= noticed
-        return [{f: [max(r[0], 0.0), *r[1:]] for f, r in rows.items()} for rows in groups.values()]
 
     def priors(self, choices: Mapping[str, str], numbers: Mapping[str, float], excluded: Mapping[str, str]) -> Vector:
         """Prior of every cause of the network: base rate x setting, 0 where a rule excludes it."""

@@ -1,0 +1,332 @@
+"""State of a case -> what is likely, why, what to do next, and what to beware of. Pure: a function of the state.
+
+Ranking, reasons and the next step all come from the same objects, so an explanation cannot drift from the number it
+explains.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from advisor.belief import Configurations, Posterior, Tried, Vector
+from advisor.compiled import Compiled, symptom_finding
+from advisor.model import Caution
+from advisor.planner import CheckOption, Plan, Repair, Step, plan, splits
+from advisor.rules import Facts, Firing, Verdict
+from advisor.session import State
+
+__all__ = ["Assessment", "Mover", "Ranked", "Reason", "Term", "likelihood_word"]
+
+SYMPTOM_MINUTES = 0.3
+_WORDS = ((0.9, "nearly certain"), (0.65, "likely"), (0.35, "even chance"), (0.12, "possible"), (0.03, "unlikely"), (0.0, "very unlikely"))
+
+
+def likelihood_word(p: float) -> str:
+    """A word for a probability; always shown beside the number, since people read words very differently."""
+    return next(word for limit, word in _WORDS if p >= limit)
+
+
+@dataclass(frozen=True)
+class Reason:
+    """A finding for or against a cause: its text, and the likelihood ratio (above 1 speaks for it)."""
+
+    finding: str
+    text: str
+    ratio: float
+
+
+@dataclass(frozen=True)
+class Ranked:
+    """A cause with its probability in 0..1."""
+
+    cause: str
+    title: str
+    probability: float
+
+
+@dataclass(frozen=True)
+class Term:
+    """One term of the log odds between two causes: what it is and how much it adds (natural logarithm)."""
+
+    text: str
+    log_ratio: float
+
+
+@dataclass(frozen=True)
+class Mover:
+    """A check that could change the ranking most: outcome, its chance, and the leading cause's probability after it."""
+
+    check: str
+    outcome: str
+    chance: float
+    after: float
+
+
+class Assessment:
+    """Everything derived from one state. Parts are computed when first asked for."""
+
+    def __init__(self, compiled: Compiled, state: State) -> None:
+        self.compiled = compiled
+        self.kb = compiled.kb
+        self.state = state
+
+    # -- rules ----------------------------------------------------------------------------------------------------
+
+    @cached_property
+    def verdict(self) -> Verdict:
+        """What the rules conclude."""
+        s = self.state
+        facts = Facts(
+            symptoms=s.symptoms, checks={c: a.likeliest for c, a in s.answers.items() if a.sure},
+            readings={c: a.value for c, a in s.answers.items() if a.value is not None},
+            choices=s.choices, numbers=s.numbers, remedies=dict(s.remedies))
+        return self.compiled.rulebook.run(facts)
+
+    @property
+    def firings(self) -> tuple[Firing, ...]:
+        """Every rule that fired."""
+        return self.verdict.firings
+
+    # -- belief ---------------------------------------------------------------------------------------------------
+
+    @cached_property
+    def evidence(self) -> dict[str, Vector]:
+        """Finding id -> weight of each level, from symptoms, answers and answers that rules derived."""
+        out: dict[str, Vector] = {}
+        for symptom, there in self.state.symptoms.items():
+            out[symptom_finding(symptom)] = np.array([0.0, 1.0] if there else [1.0, 0.0])
+        for check, (outcome, _) in self.verdict.answers.items():
+            if check in self.kb.checks:
+                out[check] = np.array([1.0 if o.id == outcome else 0.0 for o in self.kb.checks[check].outcomes])
+        for check, answer in self.state.answers.items():
+            out[check] = np.array([answer.weights[o.id] for o in self.kb.checks[check].outcomes])
+        return out
+
+    @cached_property
+    def priors(self) -> Vector:
+        """Prior of each cause in this setting."""
+        return self.compiled.priors(self.state.choices, self.state.numbers, self.verdict.excluded)
+
+    @cached_property
+    def tried(self) -> list[Tried]:
+        """The remedies tried, as evidence."""
+        return [Tried(self.cures(remedy), result == "helped") for remedy, result in self.state.remedies]
+
+    def cures(self, remedy: str) -> dict[str, float]:
+        """How surely a remedy cures each cause, 0..1."""
+        return self.compiled_cures.get(remedy, {})
+
+    @cached_property
+    def compiled_cures(self) -> dict[str, dict[str, float]]:
+        out: dict[str, dict[str, float]] = {}
+        for cause in self.kb.causes.values():
+            for cure in cause.remedies:
+                out.setdefault(cure.remedy, {})[cause.id] = self.compiled.share(cure.cures)
+        return out
+
+    @cached_property
+    def posterior(self) -> Posterior:
+        """Exact probabilities of causes."""
+        return self.compiled.network.posterior(self.evidence, self.priors, self.tried)
+
+    @cached_property
+    def rows(self) -> Configurations:
+        """The leading sets of causes."""
+        return self.compiled.network.configurations(self.evidence, self.posterior, self.priors, self.tried)
+
+    @cached_property
+    def ranking(self) -> list[Ranked]:
+        """Causes by probability; excluded ones are left out."""
+        found = [Ranked(c, self.kb.causes[c].title, p) for c, p in self.posterior.cause.items() if c not in self.verdict.excluded]
+        return sorted(found, key=lambda r: (-r.probability, r.cause))
+
+    @property
+    def none_of_these(self) -> float:
+        """Probability that no known cause is at work."""
+        return self.posterior.none
+
+    @cached_property
+    def pairs(self) -> list[tuple[tuple[str, ...], float]]:
+        """The leading sets of causes by name with their probabilities."""
+        net = self.compiled.network
+        total: dict[tuple[str, ...], float] = {}
+        for s, w in zip(self.rows.sets, self.rows.weight, strict=True):
+            names = tuple(net.causes[c] for c in s if c != net.unlisted)
+            total[names] = total.get(names, 0.0) + float(w)
+        return sorted(total.items(), key=lambda item: (-item[1], item[0]))
+
+    # -- reasons --------------------------------------------------------------------------------------------------
+
+    def finding_text(self, finding: str) -> str:
+        """A finding in words, with its reading or outcome."""
+        if finding.startswith("symptom:"):
+            symptom = finding.removeprefix("symptom:")
+            there = self.state.symptoms.get(symptom, True)
+            return self.kb.symptoms[symptom].title + ("" if there else ": no")
+        check = self.kb.checks[finding]
+        answer = self.state.answers.get(finding)
+        if answer is None:
+            outcome, rule = self.verdict.answers[finding]
+            return f"{check.title}: {check.outcome(outcome).label} (follows, rule {rule})"
+        if answer.value is not None:
+            share = "" if answer.sure else f" ({answer.probability:.0%} {check.outcome(answer.likeliest).label})"
+            return f"{check.title}: {answer.value:.4g} {check.unit if check.unit != '1' else ''}".rstrip() + share
+        return f"{check.title}: {check.outcome(answer.likeliest).label}"
+
+    def reasons(self, cause: str) -> list[Reason]:
+        """Every finding's likelihood ratio for a cause against all else, the most telling first."""
+        out = [Reason(f, self.finding_text(f), self.rows.ratio(f, w, cause)) for f, w in self.evidence.items()]
+        return sorted(out, key=lambda r: (-abs(math.log(max(r.ratio, 1e-9))), r.finding))
+
+    def why_rather(self, first: str, second: str) -> list[Term]:
+        """The log odds of one cause alone against another alone, term by term.
+
+        Prior, each setting effect, each finding and each remedy tried; the terms sum to the log odds exactly, because
+        under single causes the findings of different groups are independent. Findings of one group share a term.
+        """
+        net = self.compiled.network
+        terms: list[Term] = []
+        base = [net.prior[net.index[c]] for c in (first, second)]
+        terms.append(Term("how common it is", math.log(base[0] / (1 - base[0])) - math.log(base[1] / (1 - base[1]))))
+        for sign, name in ((1, first), (-1, second)):
+            for odds, because in self.compiled.setting_terms(self.kb.causes[name], self.state.choices, self.state.numbers):
+                terms.append(Term(because, sign * math.log(odds)))
+        indices = [net.index[first], net.index[second]]
+        left = dict(net._weights(self.evidence))
+        while left:
+            start = next(iter(left))
+            together = {start}
+            for c in indices:
+                for block in net.blocks[c]:
+                    if together & set(block.rows):
+                        together |= set(block.rows) & set(left)
+            part = {f: left.pop(f) for f in list(left) if f in together}
+            values = [net._likelihood_of(part, [c]) for c in indices]
+            text = "; ".join(self.finding_text(net.findings[f]) for f in part)
+            terms.append(Term(text, math.log(max(values[0], 1e-300)) - math.log(max(values[1], 1e-300))))
+        for (remedy, result), tried in zip(self.state.remedies, self.tried, strict=True):
+            a, b = tried.terms
+            values = [a + b * tried.cures.get(c, 0.0) for c in (first, second)]
+            terms.append(Term(f"{self.kb.remedies[remedy].title}: {result}", math.log(values[0]) - math.log(values[1])))
+        return terms
+
+    def movers(self, count: int = 3) -> list[Mover]:
+        """The answers that would move the leading cause's probability most, weighted by their chance."""
+        if not self.ranking:
+            return []
+        top = self.compiled.network.index[self.ranking[0].cause]
+        has = np.array([top in s for s in self.rows.sets])
+        before = float(self.rows.weight[has].sum())
+        found: list[tuple[float, Mover]] = []
+        for step in self.plan.steps:
+            if step.kind != "check" or step.id.startswith("symptom:"):
+                continue
+            joint = self.rows.predict(step.id) * self.rows.weight[:, None]
+            chance = joint.sum(axis=0)
+            after = joint[has].sum(axis=0) / np.maximum(chance, 1e-300)
+            for level, outcome in enumerate(self.kb.checks[step.id].outcomes):
+                if chance[level] > 0.02:
+                    shift = abs(float(after[level]) - before) * math.sqrt(float(chance[level]))
+                    found.append((shift, Mover(step.id, outcome.id, float(chance[level]), float(after[level]))))
+        found.sort(key=lambda item: (-item[0], item[1].check, item[1].outcome))
+        out: dict[str, Mover] = {}
+        for _, mover in found:
+            out.setdefault(mover.check, mover)
+        return list(out.values())[:count]
+
+    # -- next step ------------------------------------------------------------------------------------------------
+
+    @cached_property
+    def _blocked(self) -> dict[str, tuple[str, ...]]:
+        """Checks and remedies that wait for another check, by the rules."""
+        done = {*self.state.answers, *self.state.unanswered, *self.verdict.answers}
+        return {later: tuple(c for c in firsts if c not in done)
+                for later, firsts in self.verdict.first.items() if any(c not in done for c in firsts)}
+
+    @cached_property
+    def options(self) -> list[CheckOption]:
+        """The checks and symptom questions that make sense now."""
+        s = self.state
+        out = []
+        for check in self.kb.checks.values():
+            if check.id in s.answers or check.id in s.unanswered or check.id in self.verdict.answers or check.id in self._blocked:
+                continue
+            if s.bench is not None and check.instrument and check.instrument not in s.bench:
+                continue
+            if not self.compiled.applies(check.applies, s.choices, s.numbers):
+                continue
+            out.append(CheckOption(check.id, check.minutes, check.prep, self.compiled.reporting[check.kind].no_answer))
+        for symptom in self.kb.symptoms:
+            name = symptom_finding(symptom)
+            if symptom not in s.symptoms and name not in s.unanswered:
+                out.append(CheckOption(name, SYMPTOM_MINUTES, (), 0.05))
+        return out
+
+    @cached_property
+    def repairs(self) -> list[Repair]:
+        """The remedies not yet tried that cure a cause still possible."""
+        tried = {r for r, _ in self.state.remedies}
+        out = []
+        for remedy in self.kb.remedies.values():
+            if remedy.id in tried or remedy.id in self._blocked:
+                continue
+            cures = {c: e for c, e in self.cures(remedy.id).items() if c not in self.verdict.excluded}
+            if cures:
+                out.append(Repair(remedy.id, remedy.minutes + remedy.proof_minutes, cures, remedy.prep))
+        return out
+
+    @cached_property
+    def plan(self) -> Plan:
+        """Next steps by expected minutes to a proven fix."""
+        vocabulary = self.kb.vocabulary
+        return plan(self.rows, self.options, self.repairs, refer_minutes=vocabulary.unlisted.refer_minutes,
+                    prep_minutes={p.id: p.minutes for p in vocabulary.preparations}, done=self.state.prepared,
+                    breaks={p.id: p.breaks for p in vocabulary.preparations})
+
+    @cached_property
+    def next(self) -> list[Step]:
+        """The best step and the two runners-up; a referral when the rules say so or nothing else is left."""
+        return self.plan.steps[:3]
+
+    def step_reason(self, step: Step) -> str:
+        """One line: why this step."""
+        if step.kind == "refer":
+            return "no check or remedy at hand is worth its minutes any more"
+        saved = self.plan.now - step.expected
+        if step.kind == "remedy":
+            causes = [c for c in self.cures(step.id) if self.posterior.cause.get(c, 0) > 0.02]
+            names = ", ".join(self.kb.causes[c].title.lower() for c in sorted(causes, key=lambda c: -self.posterior.cause[c])[:2])
+            return f"{step.probability:.0%} chance that it is needed: {names}" if names else f"{step.probability:.0%} chance that it is needed"
+        pair = splits(self.rows, step.id)
+        told = ""
+        if pair and pair[2] >= 1.5:
+            a, b = (self._name(c) for c in pair[:2])
+            told = f"tells '{a}' from '{b}'"
+        gain = f"saves about {saved:.0f} min" if saved >= 1 else f"takes {step.minutes:.1g} min"
+        return f"{told}; {gain}" if told else gain
+
+    def _name(self, cause: str) -> str:
+        record = self.kb.causes.get(cause)
+        return record.title if record else "none of the known causes"
+
+    # -- cautions -------------------------------------------------------------------------------------------------
+
+    def cautions_for(self, step: Step) -> list[Caution]:
+        """Cautions of a step's hazards, gravest first."""
+        record = self.kb.checks.get(step.id) if step.kind == "check" else self.kb.remedies.get(step.id)
+        return [self.kb.cautions[c] for c in self.compiled.cautions_for(record.hazards)] if record else []
+
+    @property
+    def raised(self) -> list[Caution]:
+        """Cautions that rules raise on the facts."""
+        return [self.kb.cautions[c] for c in self.verdict.cautions]
+
+    @cached_property
+    def setting_words(self) -> Mapping[str, str | float]:
+        """The setting as given."""
+        return {**self.state.choices, **self.state.numbers}

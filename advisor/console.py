@@ -1,0 +1,519 @@
+"""The console: shows a view, reads an answer. The only module that imports prompt_toolkit; it decides nothing.
+
+The loop asks the session what is next, puts it on the screen and gives the reply back as an event. Every event is
+recorded (by the `record` function it is given) before the next question appears.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from datetime import datetime
+from typing import Any
+
+from prompt_toolkit import PromptSession, print_formatted_text
+from prompt_toolkit.completion import Completer, Completion
+from prompt_toolkit.document import Document
+from prompt_toolkit.formatted_text import FormattedText
+from prompt_toolkit.input import Input
+from prompt_toolkit.output import ColorDepth, Output
+from prompt_toolkit.styles import Style
+
+from advisor.assess import Assessment, Ranked
+from advisor.compiled import Compiled
+from advisor.dialogue import COMMANDS, Misread, Reply, clean, find_check, read_reply
+from advisor.match import Match, Matcher
+from advisor.model import SettingField
+from advisor.planner import Step
+from advisor.screen import (
+    STYLES,
+    Glyphs,
+    Line,
+    beside,
+    caution_box,
+    help_lines,
+    list_lines,
+    ranking_lines,
+    rule_line,
+    step_lines,
+    step_title,
+    summary_lines,
+    text_lines,
+    why_lines,
+)
+from advisor.session import CaseError, Event, Session
+
+__all__ = ["Consultation", "Desk", "Paused"]
+
+WIDE = 112
+
+
+class Paused(Exception):
+    """The technician leaves; everything typed so far is recorded."""
+
+
+class _Words(Completer):
+    """Completes a reply with the words that make sense, and a complaint with the symptoms it fits."""
+
+    def __init__(self, words: Sequence[str] = (), matcher: Matcher | None = None) -> None:
+        self.words, self.matcher = words, matcher
+
+    def get_completions(self, document: Document, complete_event: Any) -> Iterable[Completion]:
+        text = document.text_before_cursor
+        if self.matcher is not None:
+            for match in self.matcher.match(text, limit=4) if len(text) >= 3 else []:
+                yield Completion(match.title, start_position=-len(text), display=match.title)
+            return
+        for word in self.words:
+            if text and word.startswith(text.lower()) and word != text.lower():
+                yield Completion(word, start_position=-len(text))
+
+
+class Desk:
+    """The terminal: prints lines, asks for one line of text."""
+
+    def __init__(self, input: Input | None = None, output: Output | None = None) -> None:
+        self.glyphs = Glyphs.best(getattr(sys.stdout, "encoding", None))
+        depth = ColorDepth.DEPTH_1_BIT if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb" else None
+        self.output = output
+        self.style = Style.from_dict({**STYLES, "bottom-toolbar": "noreverse", "toolbar": "ansibrightblack"})
+        self.depth = depth
+        self.prompts: PromptSession[str] = PromptSession(input=input, output=output, style=self.style, color_depth=depth)
+
+    @property
+    def width(self) -> int:
+        """Columns of the terminal, at least 40."""
+        if self.output is not None:
+            return max(self.output.get_size().columns, 40)
+        return max(shutil.get_terminal_size((80, 24)).columns - 1, 40)
+
+    def show(self, lines: Iterable[Line]) -> None:
+        """Print lines."""
+        for line in lines:
+            parts = FormattedText([(f"class:{style}" if style else "", text) for style, text in line])
+            print_formatted_text(parts, style=self.style, color_depth=self.depth, output=self.output)
+
+    def say(self, text: str, style: str = "") -> None:
+        """Print a paragraph."""
+        self.show(text_lines(text, self.width, style))
+
+    def ask(self, prompt: str, words: Sequence[str] = (), matcher: Matcher | None = None, toolbar: str = "", default: str = "") -> str:
+        """One line of text. Ctrl-C clears what was typed, or pauses on an empty line; Ctrl-D pauses."""
+        completer = _Words(words, matcher) if words or matcher else None
+        while True:
+            try:
+                return self.prompts.prompt(prompt, completer=completer, complete_while_typing=matcher is not None,
+                                           bottom_toolbar=[("class:toolbar", toolbar[: self.width])] if toolbar else None, default=default)
+            except KeyboardInterrupt:
+                if self.prompts.default_buffer.text:
+                    continue
+                raise Paused from None
+            except EOFError:
+                raise Paused from None
+
+
+class Consultation:
+    """One case at the console.
+
+    `record` writes an event durably and returns the case's id; it may raise OSError-like errors of its own kind
+    `fault`, which are shown and tried again, so that no answer is lost to a full disk.
+    """
+
+    def __init__(self, compiled: Compiled, session: Session, desk: Desk, record: Callable[[Event], str],
+                 fault: type[Exception] = OSError, case: str = "", now: Callable[[], datetime] = datetime.now) -> None:
+        self.compiled, self.session, self.desk = compiled, session, desk
+        self.record, self.fault, self.case, self.now = record, fault, case, now
+        self.matcher = Matcher(compiled.kb.symptoms.values())
+        self.chosen: Step | None = None
+        self._view: Assessment | None = None
+
+    # -- recording ------------------------------------------------------------------------------------------------
+
+    def take(self, event: Event) -> None:
+        """Check an event, write it down, and only then go on. CaseError when it does not fit."""
+        self.session.take(event)
+        self._view = None
+        while True:
+            try:
+                self.case = self.record(event)
+                return
+            except self.fault as error:
+                self.desk.say(str(error), "bad")
+                self.desk.ask("Not written yet. Enter tries again, Ctrl-D leaves: ")
+
+    @property
+    def view(self) -> Assessment:
+        """The assessment of the case as it stands."""
+        if self._view is None:
+            self._view = Assessment(self.compiled, self.session.state)
+        return self._view
+
+    # -- opening --------------------------------------------------------------------------------------------------
+
+    def run(self) -> bool:
+        """Talk until the case is closed (True) or paused (False)."""
+        try:
+            if not any(self.session.state.symptoms.values()):
+                self._complaint()
+                self._setting()
+            else:
+                self._welcome_back()
+            while not self.session.state.closed:
+                self._turn()
+            self.desk.show([rule_line(self.desk.width, "Summary", self.desk.glyphs)])
+            self.desk.show(summary_lines(self.view, self.case, self.desk.width))
+            return True
+        except Paused:
+            self.desk.say("")
+            self.desk.say(f"Paused; every answer is kept. Go on with: advisor resume {self.case}" if self.case else "Nothing was begun.")
+            return False
+
+    def _welcome_back(self) -> None:
+        state = self.session.state
+        done = [self.view.finding_text(c) for c in state.answers]
+        self.desk.say(f"Case {self.case} goes on: " + "; ".join(self.compiled.kb.symptoms[s].title for s, t in state.symptoms.items() if t) + ".", "head")
+        if done:
+            self.desk.say("So far: " + "; ".join(done[-4:]) + ("" if len(done) <= 4 else f" and {len(done) - 4} more") + ".")
+
+    def _complaint(self) -> None:
+        self.desk.say("What went wrong? Say it in your own words, as short as you like. (? for help)", "head")
+        while True:
+            text = clean(self.desk.ask("> ", matcher=self.matcher))
+            if text in ("?", "help", "list"):
+                self._symptom_list()
+                continue
+            if not text:
+                continue
+            found = self._understood(text)
+            if not found:
+                self.desk.say("No complaint known here fits that. Try other words, or 'list' for all of them.", "warn")
+                continue
+            self.take({"type": "complaint", "text": text})
+            for symptom in found:
+                self.take({"type": "symptom", "symptom": symptom, "present": True})
+            return
+
+    def _symptom_list(self) -> None:
+        lines: list[Line] = []
+        for number, symptom in enumerate(self.compiled.kb.symptoms.values(), start=1):
+            lines.append([("key", f"{number:>3} "), ("", symptom.title), ("dim", f"  {symptom.say[0]}")])
+        self.desk.show(lines)
+        self.desk.say("Type words of one, or its number; several with 'and'.", "dim")
+
+    def _understood(self, text: str) -> list[str]:
+        """The symptoms meant: one that is clear is taken, else the technician picks by number."""
+        ids = list(self.compiled.kb.symptoms)
+        numbers = text.replace(",", " ").replace("and", " ").split()
+        if numbers and all(n.isdigit() and 1 <= int(n) <= len(ids) for n in numbers):
+            return [ids[int(n) - 1] for n in numbers]
+        found = self.matcher.match(text)
+        exact = [m for m in found if m.title.lower() == text.lower()]
+        if exact:
+            return [exact[0].symptom]
+        if not found:
+            return []
+        if found[0].score >= 0.75 and (len(found) == 1 or found[1].score < 0.7 * found[0].score):
+            self.desk.say(f"Understood: {found[0].title}.", "good")
+            return [found[0].symptom]
+        return self._choose(found)
+
+    def _choose(self, found: Sequence[Match]) -> list[str]:
+        self.desk.show([[("key", f"{i:>3} "), ("", m.title)] for i, m in enumerate(found, start=1)])
+        while True:
+            text = clean(self.desk.ask("Which? A number, several with a space, Enter for the first, 0 for none of them: "))
+            if text == "0":
+                return []
+            picked = [n for n in text.replace(",", " ").split()] or ["1"]
+            if all(n.isdigit() and 1 <= int(n) <= len(found) for n in picked):
+                return [found[int(n) - 1].symptom for n in picked]
+            self.desk.say(f"Type numbers from 1 to {len(found)}.", "warn")
+
+    def _setting(self) -> None:
+        """Ask what matters for this complaint, at most four questions, each skipped with Enter."""
+        fields = self._useful_fields()[:4]
+        if fields:
+            self.desk.say("A few words about the circumstances. Enter skips one, 'skip' skips them all.", "dim")
+        for entry in fields:
+            hint = "/".join(entry.choices) if entry.choices else (entry.unit if entry.unit != "1" else "number")
+            while True:
+                text = clean(self.desk.ask(f"{entry.ask} [{hint}] ", words=entry.choices))
+                if not text or text.lower() in ("?", "unknown", "u"):
+                    break
+                if text.lower() in ("skip", "s"):
+                    return
+                try:
+                    self.take({"type": "setting", "field": entry.id, "value": text})
+                    break
+                except CaseError as error:
+                    self.desk.say(str(error), "warn")
+
+    def _useful_fields(self) -> list[SettingField]:
+        """Settings that move the causes in question, the weightiest first; those known already are left out."""
+        state = self.session.state
+        weight: dict[str, float] = {}
+        for cause in self.compiled.kb.causes.values():
+            if any(link.symptom and state.symptoms.get(link.symptom) for link in cause.shows):
+                for effect in cause.setting:
+                    weight[effect.field] = weight.get(effect.field, 0.0) + cause.prior.per_hundred * abs(effect.odds - 1)
+        for check in self.compiled.kb.checks.values():
+            for condition in check.applies:
+                key = condition.flat().setting
+                if key:
+                    weight[key] = weight.get(key, 0.0) + 0.2
+        known = {*state.choices, *state.numbers}
+        fields = [f for f in self.compiled.kb.vocabulary.setting if f.id in weight and f.id not in known]
+        return sorted(fields, key=lambda f: -weight[f.id])
+
+    # -- one turn -------------------------------------------------------------------------------------------------
+
+    def _turn(self) -> None:
+        state = self.session.state
+        if state.helped and state.helped not in state.proofs:
+            self._proof(state.helped)
+            return
+        if state.helped and state.proofs.get(state.helped):
+            self._close()
+            return
+        step = self.chosen or self.view.next[0]
+        self._alarm()
+        if not self._acknowledged(step):
+            self.chosen = None
+            self.take({"type": "skip", "check": step.id} if step.kind == "check" else {"type": "note", "text": f"not done, caution not accepted: {step.id}"})
+            return
+        others = [s for s in self.view.next if s.id != step.id][:2]
+        self._put(step, others)
+        self._reply(step, others)
+
+    def _alarm(self) -> None:
+        """Stops and cautions that rules raise on the facts."""
+        for stop in self.view.verdict.stops:
+            if f"stop:{stop}" not in self._shown:
+                self._shown.add(f"stop:{stop}")
+                self.desk.show([[("danger", " STOP ")], *text_lines(stop, self.desk.width, "bad")])
+        for caution in self.view.raised:
+            if caution.id not in self.session.state.acknowledged and caution.id not in self._shown:
+                self._shown.add(caution.id)
+                self.desk.show(caution_box(caution, self.desk.width, self.desk.glyphs))
+                if caution.signal in ("danger", "warning"):
+                    self._wait_for_ok(caution.id)
+
+    @property
+    def _shown(self) -> set[str]:
+        if not hasattr(self, "_shown_set"):
+            self._shown_set: set[str] = set()
+        return self._shown_set
+
+    def _acknowledged(self, step: Step) -> bool:
+        """Dangers and warnings of the step are read and accepted before it is shown."""
+        for caution in self.view.cautions_for(step):
+            if caution.signal in ("danger", "warning") and caution.id not in self.session.state.acknowledged:
+                self.desk.say("Before: " + step_title(self.view, step), "head")
+                self.desk.show(caution_box(caution, self.desk.width, self.desk.glyphs))
+                if not self._wait_for_ok(caution.id):
+                    return False
+        return True
+
+    def _wait_for_ok(self, caution: str) -> bool:
+        while True:
+            text = clean(self.desk.ask("Read and understood? Type ok, or skip to leave this out: ", words=("ok", "skip"))).lower()
+            if text in ("ok", "o", "yes", "y"):
+                self.take({"type": "acknowledge", "caution": caution})
+                return True
+            if text in ("skip", "s", "no", "n"):
+                return False
+            self.desk.say("Type ok when you have read it, or skip.", "warn")
+
+    def _put(self, step: Step, others: Sequence[Step]) -> None:
+        width = self.desk.width
+        self.desk.show([rule_line(width, f"Case {self.case}", self.desk.glyphs)])
+        if width >= WIDE:
+            side = 46
+            left = step_lines(self.view, step, width - side - 3, others)
+            self.desk.show(beside(left, ranking_lines(self.view, side, self.desk.glyphs), width - side - 3, self.desk.glyphs))
+        else:
+            self.desk.show(step_lines(self.view, step, width, others))
+
+    def _toolbar(self) -> str:
+        state, ranking = self.session.state, self.view.ranking
+        top = ranking[0] if ranking else Ranked("", "", 0.0)
+        lead = f"{top.probability:.0%} {top.title}" if top.probability >= self.view.none_of_these else f"{self.view.none_of_these:.0%} none of the known causes"
+        return f" {len(state.answers)} answered  {state.minutes:.0f} min  {lead}   ? help  why  rank  back  pause"
+
+    def _reply(self, step: Step, others: Sequence[Step]) -> None:
+        """Read replies until one moves the case on."""
+        words = [c.word for c in COMMANDS]
+        if step.kind == "check" and step.id in self.compiled.kb.checks:
+            words = [o.id for o in self.compiled.kb.checks[step.id].outcomes] + words
+        while True:
+            text = self.desk.ask("> ", words=words, toolbar=self._toolbar())
+            try:
+                reply = read_reply(text, step, self.compiled, len(others))
+                if self._obey(reply, step, others):
+                    return
+            except (Misread, CaseError) as error:
+                self.desk.say(str(error), "warn")
+
+    def _obey(self, reply: Reply, step: Step, others: Sequence[Step]) -> bool:
+        """Carry out a reply; True when the next turn should begin."""
+        if reply.other is not None:
+            self.chosen = others[reply.other - 1]
+            return True
+        if reply.event is not None:
+            self._answered(reply.event, step)
+            return True
+        if reply.command in ("unknown", "skip"):
+            if step.kind != "check":
+                raise Misread("choose another step with 'list' and 'do', or say how it went")
+            self.take({"type": reply.command, "check": step.id})
+            self.chosen = None
+            return True
+        handler = getattr(self, f"_do_{reply.command}")
+        return bool(handler(reply.argument, step))
+
+    def _answered(self, event: Event, step: Step) -> None:
+        kb = self.compiled.kb
+        before = [[r.cause, round(r.probability, 4)] for r in self.view.ranking[:5]]
+        question = kb.checks[step.id].ask if step.id in kb.checks else step_title(self.view, step)
+        self.take({**event, "question": question, "ranking": before})
+        self.chosen = None
+        if event["type"] == "answer" and event.get("value") is not None:
+            answer = self.session.state.answers[step.id]
+            check = kb.checks[step.id]
+            label = check.outcome(answer.likeliest).label
+            note = "" if answer.sure else f": too near the limit to be sure ({answer.probability:.0%}); counted as that much"
+            self.desk.say(f"{answer.value:.4g} {check.unit if check.unit != '1' else ''} = {label}{note}".replace("  ", " "), "good" if answer.likeliest == check.outcomes[0].id else "bad")
+
+    # -- commands -------------------------------------------------------------------------------------------------
+
+    def _do_help(self, argument: str, step: Step) -> bool:
+        self.desk.show(help_lines(self.desk.width))
+        return False
+
+    def _do_why(self, argument: str, step: Step) -> bool:
+        number = int(argument) if argument.isdigit() else None
+        if number is not None and not 1 <= number <= len(self.view.ranking):
+            raise Misread(f"'why' takes a number from 1 to {len(self.view.ranking)}")
+        self.desk.show(why_lines(self.view, step, self.desk.width, number))
+        return False
+
+    def _do_rank(self, argument: str, step: Step) -> bool:
+        self.desk.show(ranking_lines(self.view, self.desk.width, self.desk.glyphs, 8))
+        return False
+
+    def _do_back(self, argument: str, step: Step) -> bool:
+        last = self.session.last_undoable()
+        self.take({"type": "undo"})
+        self.chosen = None
+        what = (last or {}).get("check") or (last or {}).get("symptom") or (last or {}).get("remedy") or (last or {}).get("field") or (last or {}).get("type")
+        self.desk.say(f"Taken back: {what}.", "good")
+        if not any(self.session.state.symptoms.values()):
+            self._complaint()
+        return True
+
+    def _do_change(self, argument: str, step: Step) -> bool:
+        answered = [*self.session.state.answers, *(f"symptom:{s}" for s in self.session.state.symptoms)]
+        if not argument.isdigit():
+            self.desk.show([[("key", f"{i:>3} "), ("", self.view.finding_text(f))] for i, f in enumerate(answered, start=1)])
+            self.desk.say("'change 2' asks the second again.", "dim")
+            return False
+        if not 1 <= int(argument) <= len(answered):
+            raise Misread(f"'change' takes a number from 1 to {len(answered)}")
+        key = answered[int(argument) - 1]
+        minutes = self.compiled.kb.checks[key].minutes if key in self.compiled.kb.checks else 0.3
+        self.chosen = Step("check", key, minutes, self.view.plan.now)
+        return True
+
+    def _steps(self) -> list[Step]:
+        return [s for s in self.view.plan.steps if s.kind != "refer"]
+
+    def _do_list(self, argument: str, step: Step) -> bool:
+        self.desk.show(list_lines(self.view, self._steps()[:40], self.desk.width))
+        self.desk.say("'do 4' takes the fourth.", "dim")
+        return False
+
+    def _do_do(self, argument: str, step: Step) -> bool:
+        self.chosen = find_check(argument, self.compiled, self._steps())
+        return True
+
+    def _do_also(self, argument: str, step: Step) -> bool:
+        found = self._understood(argument) if argument else []
+        if not found:
+            raise Misread("say what else you see, such as: also burr broke")
+        for symptom in found:
+            self.take({"type": "symptom", "symptom": symptom, "present": True})
+        self.chosen = None
+        return True
+
+    def _do_setting(self, argument: str, step: Step) -> bool:
+        key, _, value = argument.partition(" ")
+        if not value:
+            known = self.view.setting_words
+            for entry in self.compiled.kb.vocabulary.setting:
+                self.desk.say(f"{entry.id} = {known.get(entry.id, '?')}   {entry.ask}")
+            raise Misread("such as: setting burr_hours 25")
+        self.take({"type": "setting", "field": key, "value": value})
+        return True
+
+    def _do_note(self, argument: str, step: Step) -> bool:
+        self.take({"type": "note", "text": argument})
+        self.desk.say("Noted.", "good")
+        return False
+
+    def _do_pause(self, argument: str, step: Step) -> bool:
+        raise Paused
+
+    def _do_close(self, argument: str, step: Step) -> bool:
+        return self._close()
+
+    # -- ends -----------------------------------------------------------------------------------------------------
+
+    def _proof(self, remedy: str) -> None:
+        record = self.compiled.kb.remedies[remedy]
+        self.desk.say(f"Good. Now prove it ({record.proof_minutes:g} min): {record.proof}", "head")
+        while True:
+            text = clean(self.desk.ask("Did the proof test pass?  1 yes  2 no  3 cannot be done now: ", toolbar=self._toolbar())).lower()
+            if text in ("1", "yes", "y"):
+                self.take({"type": "proof", "remedy": remedy, "passed": True})
+                return
+            if text in ("2", "no", "n"):
+                self.take({"type": "proof", "remedy": remedy, "passed": False})
+                self.desk.say("Then it was not that, or not that alone. On we go.", "warn")
+                return
+            if text in ("3", "later", "skip"):
+                self._close(unproven=True)
+                if not self.session.state.closed:
+                    return
+                return
+            if text in ("back", "undo"):
+                self._do_back("", Step("remedy", remedy, 0, 0))
+                return
+            self.desk.say("Type 1, 2 or 3.", "warn")
+
+    def _close(self, unproven: bool = False) -> bool:
+        """Ask how the case ends; True when it is closed."""
+        state, view = self.session.state, self.view
+        cured = view.cures(state.helped) if state.helped else {}
+        likely = [r for r in view.ranking if not cured or r.cause in cured][:3]
+        choices: list[tuple[str, Event]] = []
+        if not unproven:
+            choices += [(f"confirmed: {r.title} ({r.probability:.0%})", {"type": "close", "how": "confirmed", "cause": r.cause}) for r in likely]
+        if state.helped:
+            best = {"cause": likely[0].cause} if likely else {}
+            choices.append(("fixed, cause not proven", {"type": "close", "how": "fixed-unproven", **best}))
+        choices += [("handed over to service or the supervisor", {"type": "close", "how": "referred"}), ("left open", {"type": "close", "how": "open"})]
+        self.desk.say("How does the case end?", "head")
+        self.desk.show([[("key", f"{i:>3} "), ("", text)] for i, (text, _) in enumerate(choices, start=1)])
+        while True:
+            text = clean(self.desk.ask("Number, or 'back' to go on: ")).lower()
+            if text in ("back", "undo") and state.helped:
+                self._do_back("", Step("remedy", state.helped, 0, 0))
+                return True
+            if text in ("back", "undo"):
+                return True
+            if text.isdigit() and 1 <= int(text) <= len(choices):
+                final = [[r.cause, round(r.probability, 4)] for r in view.ranking[:5]]
+                self.take({**choices[int(text) - 1][1], "ranking": final})
+                return True
+            self.desk.say(f"Type a number from 1 to {len(choices)}.", "warn")

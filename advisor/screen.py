@@ -1,0 +1,300 @@
+"""Views of a case as styled lines for a terminal. Pure: no terminal is touched, so every screen can be tested as text.
+
+A line is a list of (style, text); styles are the constants below. Everything reads without colour.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from advisor.assess import Assessment, likelihood_word
+from advisor.compiled import Compiled
+from advisor.dialogue import COMMANDS, clean
+from advisor.model import Caution, Check, Remedy
+from advisor.planner import Step
+
+__all__ = ["STYLES", "Glyphs", "Line", "beside", "caution_box", "cause_lines", "help_lines", "list_lines", "plain", "ranking_lines",
+           "rule_line", "step_lines", "summary_lines", "text_lines", "why_lines"]
+
+PLAIN, HEAD, DIM, GOOD, BAD, DANGER, WARN, KEY = "", "head", "dim", "good", "bad", "danger", "warn", "key"
+STYLES = {HEAD: "bold", DIM: "ansibrightblack", GOOD: "ansigreen", BAD: "ansired", DANGER: "bold ansired reverse", WARN: "bold ansiyellow", KEY: "bold"}
+_SIGNAL = {"danger": DANGER, "warning": WARN, "caution": WARN, "notice": HEAD}
+
+Line = list[tuple[str, str]]
+
+
+@dataclass(frozen=True)
+class Glyphs:
+    """Characters for bars and frames: plain ASCII where the terminal cannot do better."""
+
+    bar: str = "#"
+    empty: str = "."
+    rule: str = "-"
+    side: str = "|"
+
+    @classmethod
+    def best(cls, encoding: str | None) -> Glyphs:
+        """The nicest set an output encoding can carry."""
+        try:
+            "█·─│".encode(encoding or "ascii")
+        except (UnicodeEncodeError, LookupError):
+            return cls()
+        return cls("█", "·", "─", "│")
+
+
+def plain(lines: Iterable[Line]) -> str:
+    """Lines as plain text."""
+    return "\n".join("".join(text for _, text in line).rstrip() for line in lines)
+
+
+def text_lines(text: str, width: int, style: str = PLAIN, indent: str = "", first: str | None = None) -> list[Line]:
+    """A paragraph wrapped to `width` columns."""
+    wrapped = textwrap.wrap(text, max(width, 20), initial_indent=indent if first is None else first, subsequent_indent=indent) or [indent]
+    return [[(style, line)] for line in wrapped]
+
+
+def rule_line(width: int, title: str = "", glyphs: Glyphs | None = None, style: str = DIM) -> Line:
+    """A dividing line with a title in it."""
+    g = glyphs or Glyphs()
+    head = f"{g.rule * 2} {title} " if title else ""
+    return [(style, (head + g.rule * width)[:width])]
+
+
+def ranking_lines(view: Assessment, width: int, glyphs: Glyphs, count: int = 5) -> list[Line]:
+    """The leading causes with bar, number and word."""
+    lines: list[Line] = []
+    bar_width = 10 if width >= 60 else 6
+    for number, entry in enumerate(view.ranking[:count], start=1):
+        full = round(entry.probability * bar_width)
+        bar = glyphs.bar * full + glyphs.empty * (bar_width - full)
+        head = f"{number} {bar} {entry.probability:4.0%} "
+        word = f" ({likelihood_word(entry.probability)})" if width >= 60 else ""
+        title = entry.title
+        room = width - len(head) - len(word)
+        if len(title) > room:
+            title = title[: max(room - 1, 5)].rstrip() + ("…" if glyphs.bar != "#" else ".")
+        lines.append([(KEY if number == 1 else PLAIN, head + title), (DIM, word)])
+    none = view.none_of_these
+    full = round(none * bar_width)
+    lines.append([(DIM, f"- {glyphs.bar * full + glyphs.empty * (bar_width - full)} {none:4.0%} none of the known causes")])
+    if none > 0.5:
+        lines += text_lines("No known cause fits well: think of referring the case.", width, WARN)
+    return lines
+
+
+def beside(left: list[Line], right: list[Line], left_width: int, glyphs: Glyphs) -> list[Line]:
+    """Two blocks side by side."""
+    out: list[Line] = []
+    for i in range(max(len(left), len(right))):
+        line = list(left[i]) if i < len(left) else []
+        used = sum(len(text) for _, text in line)
+        line.append((PLAIN, " " * max(left_width - used, 0)))
+        line.append((DIM, f" {glyphs.side} "))
+        out.append(line + (list(right[i]) if i < len(right) else []))
+    return out
+
+
+def caution_box(caution: Caution, width: int, glyphs: Glyphs) -> list[Line]:
+    """A caution framed under its signal word."""
+    style = _SIGNAL[caution.signal]
+    inner = min(width, 100) - 4
+    out: list[Line] = [[(style, f" {caution.signal.upper()} "), (DIM, glyphs.rule * max(inner - len(caution.signal), 1))]]
+    for text in textwrap.wrap(caution.text, inner):
+        out.append([(style, glyphs.side), (PLAIN, " " + text)])
+    return out
+
+
+def caution_reminder(cautions: Sequence[Caution], width: int) -> list[Line]:
+    """Cautions already acknowledged, in one line each."""
+    out: list[Line] = []
+    for caution in cautions:
+        first = caution.text.split(". ")[0].rstrip(".") + "."
+        out += [[(_SIGNAL[caution.signal], f"{caution.signal.upper()}: "), (PLAIN, line)] if i == 0 else [(PLAIN, "  " + line)]
+                for i, line in enumerate(textwrap.wrap(first, width - len(caution.signal) - 3))]
+    return out
+
+
+def step_lines(view: Assessment, step: Step, width: int, others: Sequence[Step] = ()) -> list[Line]:
+    """A step as it is put to the technician: what, how, what to expect, the answers, and the other steps offered."""
+    kb = view.kb
+    if step.kind == "refer":
+        lines = _refer(view, width)
+    elif step.id.startswith("symptom:"):
+        lines = [[(HEAD, kb.symptoms[step.id.removeprefix("symptom:")].ask)], [(KEY, " 1 "), (PLAIN, "yes   "), (KEY, " 2 "), (PLAIN, "no")]]
+    elif step.kind == "check":
+        lines = _check(kb.checks[step.id], view, step, width)
+    else:
+        lines = _remedy(kb.remedies[step.id], step, width)
+    acknowledged = [c for c in view.cautions_for(step) if c.id in view.state.acknowledged or c.signal in ("caution", "notice")]
+    lines += caution_reminder(acknowledged, width)
+    if others:
+        lines.append([])
+        for letter, other in zip("ab", others, strict=False):
+            text = f" {letter}  or: {step_title(view, other)}, {_minutes(other.minutes)} ({view.step_reason(other)})"
+            lines += [[(DIM, line)] for line in textwrap.wrap(text, width, subsequent_indent="    ")[:2]]
+    return lines
+
+
+def step_title(view: Assessment, step: Step) -> str:
+    """A step in a few words."""
+    kb = view.kb
+    if step.kind == "refer":
+        return "hand the case over"
+    if step.id.startswith("symptom:"):
+        return kb.symptoms[step.id.removeprefix("symptom:")].ask.rstrip("?").lower()
+    if step.kind == "remedy":
+        return f"remedy: {kb.remedies[step.id].title.lower()}"
+    return kb.checks[step.id].title.lower()
+
+
+def _minutes(value: float) -> str:
+    return f"{value:.0f} min" if value >= 1.5 else "1 min" if value >= 0.75 else "half a minute"
+
+
+_KIND = {"ask": "Question", "look": "Look", "measure": "Measure", "trial": "Trial"}
+
+
+def _check(check: Check, view: Assessment, step: Step, width: int) -> list[Line]:
+    lines: list[Line] = [[(HEAD, f"{_KIND[check.kind]}: {check.title}"), (DIM, f"  {_minutes(step.minutes)}")]]
+    if check.needs:
+        lines += text_lines("Needs " + ", ".join(check.needs), width, DIM)
+    prep = [view.compiled.preparations[p].text for p in check.prep if p not in view.state.prepared]
+    if prep:
+        lines += text_lines("First: " + "; ".join(prep).lower() + ".", width)
+    for number, text in enumerate(check.how, start=1):
+        lines += text_lines(text, width, indent="   ", first=f"{number}. ")
+    if check.expect:
+        lines += text_lines("Sound: " + check.expect, width, GOOD)
+    if check.confuse:
+        lines += text_lines("Not to be confused with: " + check.confuse, width, DIM)
+    lines += text_lines(check.ask, width, HEAD)
+    if check.measured:
+        lines += text_lines(f"Type the reading with its unit ({check.unit if check.unit != '1' else 'a number'}), or one of: {', '.join(o.id for o in check.outcomes)}", width)
+        return lines
+    packed = "   ".join(f"{i} {o.label}" for i, o in enumerate(check.outcomes, start=1))
+    if len(packed) <= width - 2:
+        lines.append([part for i, o in enumerate(check.outcomes, start=1) for part in ((KEY, f" {i} "), (PLAIN, o.label + "  "))])
+        return lines
+    for number, outcome in enumerate(check.outcomes, start=1):
+        wrapped = textwrap.wrap(outcome.label, width - 4)
+        lines.append([(KEY, f"{number:>2} "), (PLAIN, wrapped[0])])
+        lines += [[(PLAIN, "   " + more)] for more in wrapped[1:]]
+    return lines
+
+
+def _remedy(remedy: Remedy, step: Step, width: int) -> list[Line]:
+    lines: list[Line] = [[(HEAD, f"Remedy: {remedy.title}"), (DIM, f"  {_minutes(step.minutes)} with its proof")]]
+    if remedy.who != "technician":
+        who = {"service": "service", "electrician": "a licensed electrician", "supervisor": "your supervisor"}[remedy.who]
+        lines += text_lines(f"This is work for {who}. Hand it over; tell them what was found.", width, WARN)
+    if remedy.needs:
+        lines += text_lines("Needs " + ", ".join(remedy.needs), width, DIM)
+    for number, text in enumerate(remedy.steps, start=1):
+        lines += text_lines(text, width, indent="   ", first=f"{number}. ")
+    lines += text_lines("Proof: " + remedy.proof, width, GOOD)
+    lines += text_lines("Follow the machine's manual where it says otherwise.", width, DIM)
+    lines.append([(HEAD, "Did it help?  "), (KEY, " 1 "), (PLAIN, "helped  "), (KEY, " 2 "), (PLAIN, "no change  "), (KEY, " 3 "), (PLAIN, "worse")])
+    return lines
+
+
+def _refer(view: Assessment, width: int) -> list[Line]:
+    lines: list[Line] = [[(HEAD, "Hand the case over")]]
+    for to, text in view.verdict.referrals:
+        lines += text_lines(f"{to}: {text}", width, indent="  ", first="- ")
+    if not view.verdict.referrals:
+        lines += text_lines("Nothing left here is worth its minutes. Give the case to service or your supervisor with what was found; 'advisor case' prints it.", width)
+    lines.append([(KEY, " 1 "), (PLAIN, "hand it over and close the case")])
+    return lines
+
+
+def cause_lines(view: Assessment, cause: str, width: int) -> list[Line]:
+    """What speaks for and against a cause."""
+    record = view.kb.causes[cause]
+    p = view.posterior.cause[cause]
+    lines: list[Line] = [[(HEAD, f"{record.title}: {p:.0%}, {likelihood_word(p)}")]]
+    lines += text_lines(record.why, width, indent="  ", first="  ")
+    lines += text_lines(f"Before any answer: {record.prior.per_hundred:g} of 100 bad results ({_source(view.compiled, record.prior.source)})", width, DIM, "  ", "  ")
+    for odds, because in view.compiled.setting_terms(record, view.state.choices, view.state.numbers):
+        lines += text_lines(f"odds x {odds:g}: {because}", width, DIM, "    ", "  ")
+    for reason in view.reasons(cause)[:8]:
+        if reason.ratio > 1.05:
+            lines += text_lines(f"for      x{reason.ratio:<6.3g} {reason.text}", width, GOOD, " " * 18, "  ")
+        elif reason.ratio < 0.95:
+            lines += text_lines(f"against  /{1 / max(reason.ratio, 1e-3):<6.3g} {reason.text}", width, BAD, " " * 18, "  ")
+    return lines
+
+
+def why_lines(view: Assessment, step: Step, width: int, number: int | None = None) -> list[Line]:
+    """Why this question, why the leading causes (or cause `number`), which rules fired, what would move the ranking."""
+    lines: list[Line] = []
+    if number is None:
+        lines.append([(HEAD, "Why this step")])
+        lines += text_lines(f"{view.step_reason(step)}. Going on by repairs alone: about {view.plan.now:.0f} min to a proven fix; starting with this: about {step.expected:.0f} min.", width, indent="  ", first="  ")
+    ranking = view.ranking
+    chosen = ranking[:2] if number is None else ranking[number - 1: number]
+    for entry in chosen:
+        lines += cause_lines(view, entry.cause, width)
+    if number is None:
+        several = [s for s, p in view.pairs if len(s) >= 2 and p > 0.05][:2]
+        for names in several:
+            chance = dict(view.pairs)[names]
+            lines += text_lines(f"{chance:.0%}: {' and '.join(view.kb.causes[c].title.lower() for c in names)} together", width, indent="  ", first="  ")
+        if view.firings:
+            lines.append([(HEAD, "Rules that fired")])
+            for firing in view.firings[:6]:
+                lines += text_lines(f"{firing.rule}: {firing.conclusion}. {firing.because}", width, indent="    ", first="  ")
+        movers = view.movers()
+        if movers:
+            lines.append([(HEAD, "What would change it most")])
+            for mover in movers:
+                check = view.kb.checks[mover.check]
+                lines += text_lines(f"{check.title}: {check.outcome(mover.outcome).label} would put '{view.ranking[0].title.lower()}' at {mover.after:.0%}", width, indent="    ", first="  ")
+    return lines
+
+
+def _source(compiled: Compiled, key: str) -> str:
+    source = compiled.kb.sources.get(key)
+    return source.title if source else key
+
+
+def list_lines(view: Assessment, steps: Sequence[Step], width: int) -> list[Line]:
+    """Every check and remedy that makes sense now, numbered."""
+    lines: list[Line] = []
+    for number, step in enumerate(steps, start=1):
+        title = step_title(view, step)
+        lines.append([(KEY, f"{number:>3} "), (PLAIN, f"{title[: width - 22]:<{max(width - 22, 10)}}"), (DIM, f" {_minutes(step.minutes):>13}")])
+    return lines
+
+
+def help_lines(width: int) -> list[Line]:
+    """The commands."""
+    lines: list[Line] = [[(HEAD, "Answer by number or word. These work at every question:")]]
+    for command in COMMANDS:
+        also = f" ({', '.join(command.also[:2])})"
+        lines += [[(KEY, f"  {command.word:<8}"), (PLAIN, text)] if i == 0 else [(PLAIN, " " * 10 + text)]
+                  for i, text in enumerate(textwrap.wrap(command.help + also, width - 11))]
+    lines += text_lines("A reading may be typed as 0,55 MPa, 5.5 bar, 80 psi, 12 um, 8 Bx; add '@ test-gauge' to name the instrument.", width, DIM)
+    return lines
+
+
+def summary_lines(view: Assessment, case: str, width: int) -> list[Line]:
+    """The end of a case, to read aloud."""
+    kb, state = view.kb, view.state
+    symptoms = [kb.symptoms[s].title.lower() for s, there in state.symptoms.items() if there]
+    parts = [f"Case {case}" + (f", mill {clean(state.mill)}" if state.mill else "") + ": " + (", ".join(symptoms) or "no symptom named") + "."]
+    helped = state.helped
+    if state.cause:
+        sure = "confirmed" if state.closed == "confirmed" else "likely"
+        parts.append(f"Cause, {sure}: {kb.causes[state.cause].title.lower()}.")
+    elif view.ranking and state.closed != "open":
+        top = view.ranking[0]
+        parts.append(f"Likeliest cause: {top.title.lower()} ({top.probability:.0%}), not proven.")
+    if helped:
+        proof = state.proofs.get(helped)
+        parts.append(f"What helped: {kb.remedies[helped].title.lower()}" + (", proof test passed." if proof else ", proof test still owed."))
+    endings = {"confirmed": "Closed as confirmed.", "fixed-unproven": "Closed as fixed, cause not proven.", "referred": "Handed over.", "open": "Left open."}
+    parts.append(endings.get(str(state.closed), "Still open."))
+    parts.append(f"{len(state.answers)} checks answered, {len(state.remedies)} remedies tried, about {state.minutes:.0f} minutes by the book.")
+    return text_lines(" ".join(parts), width)
