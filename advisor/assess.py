@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,14 +16,21 @@ import numpy as np
 from advisor.belief import Configurations, Posterior, Tried, Vector
 from advisor.compiled import Compiled, symptom_finding
 from advisor.model import Caution
-from advisor.planner import CheckOption, Plan, Repair, Step, plan, splits
+from advisor.planner import CheckOption, Plan, Repair, Step, plan, splits, step_minutes
 from advisor.rules import Facts, Firing, Verdict
 from advisor.session import State
 
 __all__ = ["Assessment", "Mover", "Ranked", "Reason", "Term", "likelihood_word"]
 
 SYMPTOM_MINUTES = 0.3
-_WORDS = ((0.9, "nearly certain"), (0.65, "likely"), (0.35, "even chance"), (0.12, "possible"), (0.03, "unlikely"), (0.0, "very unlikely"))
+_WORDS = (
+    (0.9, "nearly certain"),
+    (0.65, "likely"),
+    (0.35, "even chance"),
+    (0.12, "possible"),
+    (0.03, "unlikely"),
+    (0.0, "very unlikely"),
+)
 
 
 def likelihood_word(p: float) -> str:
@@ -82,9 +89,13 @@ class Assessment:
         """What the rules conclude."""
         s = self.state
         facts = Facts(
-            symptoms=s.symptoms, checks={c: a.likeliest for c, a in s.answers.items() if a.sure},
+            symptoms=s.symptoms,
+            checks={c: a.likeliest for c, a in s.answers.items() if a.sure},
             readings={c: a.value for c, a in s.answers.items() if a.value is not None},
-            choices=s.choices, numbers=s.numbers, remedies=dict(s.remedies))
+            choices=s.choices,
+            numbers=s.numbers,
+            remedies=dict(s.remedies),
+        )
         return self.compiled.rulebook.run(facts)
 
     @property
@@ -142,7 +153,11 @@ class Assessment:
     @cached_property
     def ranking(self) -> list[Ranked]:
         """Causes by probability; excluded ones are left out."""
-        found = [Ranked(c, self.kb.causes[c].title, p) for c, p in self.posterior.cause.items() if c not in self.verdict.excluded]
+        found = [
+            Ranked(c, self.kb.causes[c].title, p)
+            for c, p in self.posterior.cause.items()
+            if c not in self.verdict.excluded
+        ]
         return sorted(found, key=lambda r: (-r.probability, r.cause))
 
     @property
@@ -194,7 +209,9 @@ class Assessment:
         base = [net.prior[net.index[c]] for c in (first, second)]
         terms.append(Term("how common it is", math.log(base[0] / (1 - base[0])) - math.log(base[1] / (1 - base[1]))))
         for sign, name in ((1, first), (-1, second)):
-            for odds, because in self.compiled.setting_terms(self.kb.causes[name], self.state.choices, self.state.numbers):
+            for odds, because in self.compiled.setting_terms(
+                self.kb.causes[name], self.state.choices, self.state.numbers
+            ):
                 terms.append(Term(because, sign * math.log(odds)))
         indices = [net.index[first], net.index[second]]
         left = dict(net._weights(self.evidence))
@@ -245,8 +262,11 @@ class Assessment:
     def _blocked(self) -> dict[str, tuple[str, ...]]:
         """Checks and remedies that wait for another check, by the rules."""
         done = {*self.state.answers, *self.state.unanswered, *self.verdict.answers}
-        return {later: tuple(c for c in firsts if c not in done)
-                for later, firsts in self.verdict.first.items() if any(c not in done for c in firsts)}
+        return {
+            later: tuple(c for c in firsts if c not in done)
+            for later, firsts in self.verdict.first.items()
+            if any(c not in done for c in firsts)
+        }
 
     @cached_property
     def options(self) -> list[CheckOption]:
@@ -254,13 +274,20 @@ class Assessment:
         s = self.state
         out = []
         for check in self.kb.checks.values():
-            if check.id in s.answers or check.id in s.unanswered or check.id in self.verdict.answers or check.id in self._blocked:
+            if check.id in s.answers or check.id in s.unanswered or check.id in self.verdict.answers:
                 continue
             if s.bench is not None and check.instrument and check.instrument not in s.bench:
                 continue
             if not self.compiled.applies(check.applies, s.choices, s.numbers):
                 continue
-            out.append(CheckOption(check.id, check.minutes, check.prep, self.compiled.reporting[check.kind].no_answer))
+            out.append(
+                CheckOption(
+                    check.id,
+                    check.minutes + self._due_minutes(check.id),
+                    check.prep,
+                    self.compiled.reporting[check.kind].no_answer,
+                )
+            )
         for symptom in self.kb.symptoms:
             name = symptom_finding(symptom)
             if symptom not in s.symptoms and name not in s.unanswered:
@@ -273,35 +300,69 @@ class Assessment:
         tried = {r for r, _ in self.state.remedies}
         out = []
         for remedy in self.kb.remedies.values():
-            if remedy.id in tried or remedy.id in self._blocked:
+            if remedy.id in tried:
                 continue
             cures = {c: e for c, e in self.cures(remedy.id).items() if c not in self.verdict.excluded}
             if cures:
-                out.append(Repair(remedy.id, remedy.minutes + remedy.proof_minutes, cures, remedy.prep))
+                minutes = remedy.minutes + remedy.proof_minutes + self._due_minutes(remedy.id)
+                out.append(Repair(remedy.id, minutes, cures, remedy.prep))
         return out
+
+    def _due_minutes(self, key: str) -> float:
+        """Minutes of the checks that must come before a step."""
+        return sum(self.kb.checks[c].minutes for c in self._blocked.get(key, ()))
 
     @cached_property
     def plan(self) -> Plan:
-        """Next steps by expected minutes to a proven fix."""
+        """Next steps by expected minutes to a proven fix. A step that waits for another check stands for that check."""
         vocabulary = self.kb.vocabulary
-        return plan(self.rows, self.options, self.repairs, refer_minutes=vocabulary.unlisted.refer_minutes,
-                    prep_minutes={p.id: p.minutes for p in vocabulary.preparations}, done=self.state.prepared,
-                    breaks={p.id: p.breaks for p in vocabulary.preparations})
+        found = plan(
+            self.rows,
+            self.options,
+            self.repairs,
+            refer_minutes=vocabulary.unlisted.refer_minutes,
+            prep_minutes={p.id: p.minutes for p in vocabulary.preparations},
+            done=self.state.prepared,
+            breaks={p.id: p.breaks for p in vocabulary.preparations},
+        )
+        steps: dict[str, Step] = {}
+        for step in found.steps:
+            first = step
+            for _ in range(len(self._blocked)):
+                due = self._blocked.get(first.id)
+                if not due:
+                    break
+                check = self.kb.checks[due[0]]
+                minutes = step_minutes(
+                    check.minutes, check.prep, self.state.prepared, {p.id: p.minutes for p in vocabulary.preparations}
+                )
+                first = Step("check", check.id, minutes, step.expected, before=step.id)
+            steps.setdefault(first.id, first)
+        return replace(found, steps=list(steps.values()))
 
     @cached_property
     def next(self) -> list[Step]:
-        """The best step and the two runners-up; a referral when the rules say so or nothing else is left."""
+        """The best step and the two runners-up; a referral when nothing else is worth its minutes."""
         return self.plan.steps[:3]
 
     def step_reason(self, step: Step) -> str:
         """One line: why this step."""
         if step.kind == "refer":
             return "no check or remedy at hand is worth its minutes any more"
+        if step.before:
+            record = self.kb.checks.get(step.before) or self.kb.remedies.get(step.before)
+            return f"comes before '{record.title if record else step.before}'"
         saved = self.plan.now - step.expected
         if step.kind == "remedy":
             causes = [c for c in self.cures(step.id) if self.posterior.cause.get(c, 0) > 0.02]
-            names = ", ".join(self.kb.causes[c].title.lower() for c in sorted(causes, key=lambda c: -self.posterior.cause[c])[:2])
-            return f"{step.probability:.0%} chance that it is needed: {names}" if names else f"{step.probability:.0%} chance that it is needed"
+            names = ", ".join(
+                self.kb.causes[c].title.lower() for c in sorted(causes, key=lambda c: -self.posterior.cause[c])[:2]
+            )
+            return (
+                f"{step.probability:.0%} chance that it is needed: {names}"
+                if names
+                else f"{step.probability:.0%} chance that it is needed"
+            )
         pair = splits(self.rows, step.id)
         told = ""
         if pair and pair[2] >= 1.5:

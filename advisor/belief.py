@@ -110,8 +110,13 @@ class Network:
 
     # -- building -------------------------------------------------------------------------------------------------
 
-    def add_finding(self, name: str, levels: Sequence[str], leak: Sequence[float],
-                    given: Mapping[str, Sequence[float]] | None = None) -> None:
+    def add_finding(
+        self,
+        name: str,
+        levels: Sequence[str],
+        leak: Sequence[float],
+        given: Mapping[str, Sequence[float]] | None = None,
+    ) -> None:
         """Add a finding with its levels (normal first), its background distribution and each linked cause's own.
 
         Every distribution has one probability a level and sums to 1 (within 1e-9); ValueError if not.
@@ -130,8 +135,10 @@ class Network:
 
         One finding makes a plain link. Several make a group, which is not counted twice.
         """
-        full = {self.finding_index[f]: _distribution(r, len(self.levels[self.finding_index[f]]), f"'{cause}' on '{f}'")
-                for f, r in rows.items()}
+        full = {
+            self.finding_index[f]: _distribution(r, len(self.levels[self.finding_index[f]]), f"'{cause}' on '{f}'")
+            for f, r in rows.items()
+        }
         if len(full) == 1:
             self.blocks[self.index[cause]].append(_Block(1.0, full))
             return
@@ -217,18 +224,22 @@ class Network:
         w = np.exp(log - top)
         z = float(w.sum())
         none = float(w[self.unlisted] / z) if self.unlisted is not None else 0.0
-        return Posterior({c: float(w[i] / z) for i, c in enumerate(self.causes) if i != self.unlisted}, none,
-                         math.log(z) + top - math.log(float(prior.sum())))
+        return Posterior(
+            {c: float(w[i] / z) for i, c in enumerate(self.causes) if i != self.unlisted},
+            none,
+            math.log(z) + top - math.log(float(prior.sum())),
+        )
 
     def _likelihood_of(self, weights: dict[int, Vector], causes: Sequence[int]) -> float:
         """P(findings | exactly these causes), summed over the modes of their groups, by the forward pass alone."""
         prior = np.zeros(len(self.causes))
         prior[list(causes)] = 1.0
         total, _, log_scale, _ = self._run(weights, prior, backward=False)
-        return total * math.exp(log_scale)
+        return float(total * math.exp(log_scale))
 
-    def _run(self, weights: dict[int, Vector], prior: Vector, shares: Vector | None = None,
-             backward: bool = True) -> tuple[float, Vector, float, float]:
+    def _run(
+        self, weights: dict[int, Vector], prior: Vector, shares: Vector | None = None, backward: bool = True
+    ) -> tuple[float, Vector, float, float]:
         """One forward-backward pass: total weight, weight with each cause active, log scale of both, and the weight of
         the sets without any known cause. `shares` multiplies the active side of each cause (not its prior)."""
         state = _State(self, weights)
@@ -273,8 +284,16 @@ class Network:
         none = self._none(state, off, on, quiet, plans, mix, passive)
         return total, joint, scale, none
 
-    def _none(self, state: _State, off: Vector, on: Vector, quiet: Vector, plans: dict[int, list[_Step]],
-              mix: Vector, passive: list[int]) -> float:
+    def _none(
+        self,
+        state: _State,
+        off: Vector,
+        on: Vector,
+        quiet: Vector,
+        plans: dict[int, list[_Step]],
+        mix: Vector,
+        passive: list[int],
+    ) -> float:
         """Weight of the sets without a known cause, on the scale of the pass."""
         factor = 1.0
         for c in plans:
@@ -295,8 +314,16 @@ class Network:
 
     # -- leading sets ---------------------------------------------------------------------------------------------
 
-    def configurations(self, evidence: Evidence, posterior: Posterior, priors: Vector | None = None,
-                       tried: Sequence[Tried] = (), mass: float = 0.99, width: int = 24, limit: int = 160) -> Configurations:
+    def configurations(
+        self,
+        evidence: Evidence,
+        posterior: Posterior,
+        priors: Vector | None = None,
+        tried: Sequence[Tried] = (),
+        mass: float = 0.99,
+        width: int = 24,
+        limit: int = 96,
+    ) -> Configurations:
         """The leading sets of causes (up to three at once among the `width` likeliest), with their weights.
 
         For lookahead and explanations, where the exact posterior over all sets would be asked hundreds of times.
@@ -353,22 +380,24 @@ class _State:
                 low = top - 1 if top else 0
             self.cut.append(low)
             dims.append(top - low + 1)
-            finals.append(row[low: top + 1])
+            finals.append(row[low : top + 1])
             starts.append(self._merge(net.leak[f], low, top))
         self.dims = tuple(dims)
         size = math.prod(dims)
         if size > MAX_STATES:
-            raise EvidenceError(f"{len(dims)} findings are off the normal: more than can be weighed at once; take some back")
+            raise EvidenceError(
+                f"{len(dims)} findings are off the normal: more than can be weighed at once; take some back"
+            )
         self.tops = {f: int(np.nonzero(weights[f])[0][-1]) for f in self.axis}
         self.log_leak = log_leak
-        self.shapes = [(math.prod(dims[:i]), dims[i], math.prod(dims[i + 1:])) for i in range(len(dims))]
+        self.shapes = [(math.prod(dims[:i]), dims[i], math.prod(dims[i + 1 :])) for i in range(len(dims))]
         self.final = _outer(finals)
         self._start = _outer(starts)
 
     @staticmethod
     def _merge(row: Vector, low: int, top: int) -> Vector:
         """Levels 0..low as one, then low+1..top one by one; what lies above `top` is dropped (it was not seen)."""
-        return np.concatenate([[row[: low + 1].sum()], row[low + 1: top + 1]])
+        return np.concatenate([[row[: low + 1].sum()], row[low + 1 : top + 1]])
 
     def start(self) -> Vector:
         return self._start
@@ -450,14 +479,24 @@ class Configurations:
     state of that group.
     """
 
-    def __init__(self, net: Network, weights: dict[int, Vector], prior: Vector, ranked: list[int],
-                 tried: Sequence[Tried], mass: float, limit: int) -> None:
+    def __init__(
+        self,
+        net: Network,
+        weights: dict[int, Vector],
+        prior: Vector,
+        ranked: list[int],
+        tried: Sequence[Tried],
+        mass: float,
+        limit: int,
+    ) -> None:
         self.net = net
         self.observed = set(weights)
         variants: list[tuple[int, float, list[dict[int, Vector]]]] = []
         for c in ranked:
             variants.extend(self._variants(c, set(weights)))
-        odds = np.array([(prior[c] if prior[c] < 1 else 1 - 1e-12) / max(1 - prior[c], 1e-12) * share for c, share, _ in variants])
+        odds = np.array(
+            [(prior[c] if prior[c] < 1 else 1 - 1e-12) / max(1 - prior[c], 1e-12) * share for c, share, _ in variants]
+        )
         if net.single_fault:
             members: list[tuple[int, ...]] = [(v,) for v in range(len(variants))]
         else:
@@ -499,11 +538,17 @@ class Configurations:
             if block.share >= 1.0:
                 out = [(share, [*rows, block.rows]) for share, rows in out]
             elif not observed & set(block.rows) or len(out) >= 8:
-                whole = {f: np.concatenate([[1 - block.share + block.share * r[0]], block.share * r[1:]]) for f, r in block.rows.items()}
+                whole = {
+                    f: np.concatenate([[1 - block.share + block.share * r[0]], block.share * r[1:]])
+                    for f, r in block.rows.items()
+                }
                 out = [(share, [*rows, whole]) for share, rows in out]
             else:
-                out = [(share * part, [*rows, *extra]) for share, rows in out
-                       for part, extra in ((block.share, [block.rows]), (1 - block.share, []))]
+                out = [
+                    (share * part, [*rows, *extra])
+                    for share, rows in out
+                    for part, extra in ((block.share, [block.rows]), (1 - block.share, []))
+                ]
         merged = []
         for share, parts in out:
             rows: dict[int, Vector] = {}
@@ -527,8 +572,28 @@ class Configurations:
 
     def predict(self, finding: str) -> Vector:
         """P(level | row) of a finding, shape (rows, levels)."""
-        cum = self._cumulative(self.net.finding_index[finding])
-        return np.diff(cum, axis=1, prepend=0.0).clip(0.0)
+        return self.predict_all([finding])[0]
+
+    def predict_all(self, findings: Sequence[str]) -> list[Vector]:
+        """P(level | row) of many findings at once: a list of arrays of shape (rows, levels)."""
+        if not findings:
+            return []
+        indices = [self.net.finding_index[f] for f in findings]
+        starts = np.cumsum([0, *(len(self.net.leak[f]) for f in indices)])
+        place = {f: int(starts[i]) for i, f in enumerate(indices)}
+        logs = np.zeros((len(self._rows_by_variant), int(starts[-1])))
+        for v, parts in enumerate(self._rows_by_variant):
+            for f, row in parts[0].items():
+                if f in place:
+                    logs[v, place[f] : place[f] + len(row)] = np.log(np.maximum(np.cumsum(row), 1e-300))
+        member = np.zeros((len(self.sets), len(self._rows_by_variant) + 1))
+        np.put_along_axis(member, self._padded, 1.0, axis=1)
+        cum = np.exp(member[:, :-1] @ logs) * np.concatenate([np.cumsum(self.net.leak[f]) for f in indices])
+        out = []
+        for i in range(len(indices)):
+            part = cum[:, starts[i] : starts[i + 1]]
+            out.append(np.diff(part, axis=1, prepend=0.0).clip(0.0))
+        return out
 
     def touched(self) -> set[int]:
         """Indices of the findings that any cause of these sets is linked to (without the unlisted one)."""

@@ -105,14 +105,22 @@ class CaseLog:
             if "locked" in text or "busy" in text:
                 raise LogError(f"{self.path} is locked by another program: close it and try again") from None
             if "full" in text:
-                raise LogError(f"no space left for {self.path}: free some space; nothing before this was lost") from None
+                raise LogError(
+                    f"no space left for {self.path}: free some space; nothing before this was lost"
+                ) from None
             if "readonly" in text or "read-only" in text:
-                raise LogError(f"{self.path} cannot be written: check its permissions, or give another with --log") from None
+                raise LogError(
+                    f"{self.path} cannot be written: check its permissions, or give another with --log"
+                ) from None
             raise LogError(f"{self.path} cannot be used ({text}): check the path, or give another with --log") from None
         except sqlite3.DatabaseError as error:
-            raise LogError(f"{self.path} is no case log or is damaged ({error}): put it aside, or give another with --log") from None
+            raise LogError(
+                f"{self.path} is no case log or is damaged ({error}): put it aside, or give another with --log"
+            ) from None
         except OSError as error:
-            raise LogError(f"{error.filename or self.path}: {error.strerror or error}: give another log with --log") from None
+            raise LogError(
+                f"{error.filename or self.path}: {error.strerror or error}: give another log with --log"
+            ) from None
 
     def close(self) -> None:
         """Close the file."""
@@ -136,13 +144,26 @@ class CaseLog:
         with self._plain():
             try:
                 self._db.execute("BEGIN IMMEDIATE")
-                last = self._db.execute("SELECT seq, hash FROM event WHERE case_id = ? ORDER BY seq DESC LIMIT 1", (case,)).fetchone()
+                last = self._db.execute(
+                    "SELECT seq, hash FROM event WHERE case_id = ? ORDER BY seq DESC LIMIT 1", (case,)
+                ).fetchone()
                 if (last[0] + 1 if last else 0) != seq:
                     raise LogError(f"case {case} was continued in another console: leave here and resume it")
                 prev = last[1] if last else ""
                 ident, at = str(uuid.uuid4()), self.clock()
-                self._db.execute("INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                                 (case, seq, ident, at, str(event.get("type")), body, prev, _digest(prev, case, seq, ident, at, body)))
+                self._db.execute(
+                    "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        case,
+                        seq,
+                        ident,
+                        at,
+                        str(event.get("type")),
+                        body,
+                        prev,
+                        _digest(prev, case, seq, ident, at, body),
+                    ),
+                )
                 self._db.execute("COMMIT")
             except BaseException:
                 if self._db.in_transaction:
@@ -165,7 +186,12 @@ class CaseLog:
 
     def find(self, text: str) -> str:
         """The one case whose id is or begins with `text`; LogError if none or several."""
-        rows = [r[0] for r in self._rows("SELECT DISTINCT case_id FROM event WHERE substr(case_id, 1, ?) = ? LIMIT 6", (len(text), text))]
+        rows = [
+            r[0]
+            for r in self._rows(
+                "SELECT DISTINCT case_id FROM event WHERE substr(case_id, 1, ?) = ? LIMIT 6", (len(text), text)
+            )
+        ]
         if text in rows:
             return text
         if len(rows) == 1:
@@ -195,15 +221,23 @@ class CaseLog:
         for event in events:
             if event.get("type") in ("close", "reopen"):
                 closed = event if event["type"] == "close" else None
-        return CaseSummary(case, started, start.get("mill"), complaint, len(events),
-                           str(closed["how"]) if closed and closed["how"] != "open" else None, closed.get("cause") if closed else None)
+        return CaseSummary(
+            case,
+            started,
+            start.get("mill"),
+            complaint,
+            len(events),
+            str(closed["how"]) if closed and closed["how"] != "open" else None,
+            closed.get("cause") if closed else None,
+        )
 
     def verify(self) -> list[str]:
         """Every altered, missing or reordered event, one line each; empty when the log is sound."""
         problems = []
         case, prev, expected = None, "", 0
         for row_case, seq, ident, at, body, stored_prev, stored in self._rows(
-                "SELECT case_id, seq, id, at, body, prev, hash FROM event ORDER BY case_id, seq"):
+            "SELECT case_id, seq, id, at, body, prev, hash FROM event ORDER BY case_id, seq"
+        ):
             if row_case != case:
                 case, prev, expected = row_case, "", 0
             if seq != expected:

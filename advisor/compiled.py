@@ -16,6 +16,7 @@ from advisor.rules import RuleBook
 
 __all__ = ["Compiled", "symptom_finding"]
 
+
 class Compiled:
     """A knowledge base ready to diagnose with."""
 
@@ -66,7 +67,9 @@ class Compiled:
             out[i] = odds / (1 + odds)
         return np.asarray(out)
 
-    def setting_terms(self, cause: Cause, choices: Mapping[str, str], numbers: Mapping[str, float]) -> list[tuple[float, str]]:
+    def setting_terms(
+        self, cause: Cause, choices: Mapping[str, str], numbers: Mapping[str, float]
+    ) -> list[tuple[float, str]]:
         """The setting's odds factors that apply to a cause, each with its reason."""
         terms = []
         for effect in cause.setting:
@@ -74,13 +77,18 @@ class Compiled:
                 holds = choices.get(effect.field) in effect.is_
             else:
                 value = numbers.get(effect.field)
-                holds = value is not None and (effect.above is None or value > effect.above) and (
-                    effect.below is None or value < effect.below)
+                holds = (
+                    value is not None
+                    and (effect.above is None or value > effect.above)
+                    and (effect.below is None or value < effect.below)
+                )
             if holds:
                 terms.append((effect.odds, effect.because))
         return terms
 
-    def applies(self, conditions: tuple[Condition, ...], choices: Mapping[str, str], numbers: Mapping[str, float]) -> bool:
+    def applies(
+        self, conditions: tuple[Condition, ...], choices: Mapping[str, str], numbers: Mapping[str, float]
+    ) -> bool:
         """Whether a check's `applies` conditions hold; an unknown setting lets it through."""
         return all(self._holds(c, choices, numbers) is not False for c in conditions)
 
@@ -94,7 +102,9 @@ class Compiled:
         if key not in numbers:
             return None
         value = numbers[key]
-        return (condition.above is None or value > condition.above) and (condition.below is None or value < condition.below)
+        return (condition.above is None or value > condition.above) and (
+            condition.below is None or value < condition.below
+        )
 
     def cautions_for(self, hazards: tuple[str, ...]) -> list[str]:
         """Ids of the cautions that cover these hazards, gravest first."""

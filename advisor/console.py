@@ -80,7 +80,9 @@ class Desk:
         self.output = output
         self.style = Style.from_dict({**STYLES, "bottom-toolbar": "noreverse", "toolbar": "ansibrightblack"})
         self.depth = depth
-        self.prompts: PromptSession[str] = PromptSession(input=input, output=output, style=self.style, color_depth=depth)
+        self.prompts: PromptSession[str] = PromptSession(
+            input=input, output=output, style=self.style, color_depth=depth
+        )
 
     @property
     def width(self) -> int:
@@ -99,13 +101,25 @@ class Desk:
         """Print a paragraph."""
         self.show(text_lines(text, self.width, style))
 
-    def ask(self, prompt: str, words: Sequence[str] = (), matcher: Matcher | None = None, toolbar: str = "", default: str = "") -> str:
+    def ask(
+        self,
+        prompt: str,
+        words: Sequence[str] = (),
+        matcher: Matcher | None = None,
+        toolbar: str = "",
+        default: str = "",
+    ) -> str:
         """One line of text. Ctrl-C clears what was typed, or pauses on an empty line; Ctrl-D pauses."""
         completer = _Words(words, matcher) if words or matcher else None
         while True:
             try:
-                return self.prompts.prompt(prompt, completer=completer, complete_while_typing=matcher is not None,
-                                           bottom_toolbar=[("class:toolbar", toolbar[: self.width])] if toolbar else None, default=default)
+                return self.prompts.prompt(
+                    prompt,
+                    completer=completer,
+                    complete_while_typing=matcher is not None,
+                    bottom_toolbar=[("class:toolbar", toolbar[: self.width])] if toolbar else None,
+                    default=default,
+                )
             except KeyboardInterrupt:
                 if self.prompts.default_buffer.text:
                     continue
@@ -121,8 +135,16 @@ class Consultation:
     `fault`, which are shown and tried again, so that no answer is lost to a full disk.
     """
 
-    def __init__(self, compiled: Compiled, session: Session, desk: Desk, record: Callable[[Event], str],
-                 fault: type[Exception] = OSError, case: str = "", now: Callable[[], datetime] = datetime.now) -> None:
+    def __init__(
+        self,
+        compiled: Compiled,
+        session: Session,
+        desk: Desk,
+        record: Callable[[Event], str],
+        fault: type[Exception] = OSError,
+        case: str = "",
+        now: Callable[[], datetime] = datetime.now,
+    ) -> None:
         self.compiled, self.session, self.desk = compiled, session, desk
         self.record, self.fault, self.case, self.now = record, fault, case, now
         self.matcher = Matcher(compiled.kb.symptoms.values())
@@ -167,15 +189,26 @@ class Consultation:
             return True
         except Paused:
             self.desk.say("")
-            self.desk.say(f"Paused; every answer is kept. Go on with: advisor resume {self.case}" if self.case else "Nothing was begun.")
+            self.desk.say(
+                f"Paused; every answer is kept. Go on with: advisor resume {self.case}"
+                if self.case
+                else "Nothing was begun."
+            )
             return False
 
     def _welcome_back(self) -> None:
         state = self.session.state
         done = [self.view.finding_text(c) for c in state.answers]
-        self.desk.say(f"Case {self.case} goes on: " + "; ".join(self.compiled.kb.symptoms[s].title for s, t in state.symptoms.items() if t) + ".", "head")
+        self.desk.say(
+            f"Case {self.case} goes on: "
+            + "; ".join(self.compiled.kb.symptoms[s].title for s, t in state.symptoms.items() if t)
+            + ".",
+            "head",
+        )
         if done:
-            self.desk.say("So far: " + "; ".join(done[-4:]) + ("" if len(done) <= 4 else f" and {len(done) - 4} more") + ".")
+            self.desk.say(
+                "So far: " + "; ".join(done[-4:]) + ("" if len(done) <= 4 else f" and {len(done) - 4} more") + "."
+            )
 
     def _complaint(self) -> None:
         self.desk.say("What went wrong? Say it in your own words, as short as you like. (? for help)", "head")
@@ -222,10 +255,12 @@ class Consultation:
     def _choose(self, found: Sequence[Match]) -> list[str]:
         self.desk.show([[("key", f"{i:>3} "), ("", m.title)] for i, m in enumerate(found, start=1)])
         while True:
-            text = clean(self.desk.ask("Which? A number, several with a space, Enter for the first, 0 for none of them: "))
+            text = clean(
+                self.desk.ask("Which? A number, several with a space, Enter for the first, 0 for none of them: ")
+            )
             if text == "0":
                 return []
-            picked = [n for n in text.replace(",", " ").split()] or ["1"]
+            picked = text.replace(",", " ").split() or ["1"]
             if all(n.isdigit() and 1 <= int(n) <= len(found) for n in picked):
                 return [found[int(n) - 1].symptom for n in picked]
             self.desk.say(f"Type numbers from 1 to {len(found)}.", "warn")
@@ -256,7 +291,9 @@ class Consultation:
         for cause in self.compiled.kb.causes.values():
             if any(link.symptom and state.symptoms.get(link.symptom) for link in cause.shows):
                 for effect in cause.setting:
-                    weight[effect.field] = weight.get(effect.field, 0.0) + cause.prior.per_hundred * abs(effect.odds - 1)
+                    weight[effect.field] = weight.get(effect.field, 0.0) + cause.prior.per_hundred * abs(
+                        effect.odds - 1
+                    )
         for check in self.compiled.kb.checks.values():
             for condition in check.applies:
                 key = condition.flat().setting
@@ -280,7 +317,11 @@ class Consultation:
         self._alarm()
         if not self._acknowledged(step):
             self.chosen = None
-            self.take({"type": "skip", "check": step.id} if step.kind == "check" else {"type": "note", "text": f"not done, caution not accepted: {step.id}"})
+            self.take(
+                {"type": "skip", "check": step.id}
+                if step.kind == "check"
+                else {"type": "note", "text": f"not done, caution not accepted: {step.id}"}
+            )
             return
         others = [s for s in self.view.next if s.id != step.id][:2]
         self._put(step, others)
@@ -317,7 +358,9 @@ class Consultation:
 
     def _wait_for_ok(self, caution: str) -> bool:
         while True:
-            text = clean(self.desk.ask("Read and understood? Type ok, or skip to leave this out: ", words=("ok", "skip"))).lower()
+            text = clean(
+                self.desk.ask("Read and understood? Type ok, or skip to leave this out: ", words=("ok", "skip"))
+            ).lower()
             if text in ("ok", "o", "yes", "y"):
                 self.take({"type": "acknowledge", "caution": caution})
                 return True
@@ -331,14 +374,20 @@ class Consultation:
         if width >= WIDE:
             side = 46
             left = step_lines(self.view, step, width - side - 3, others)
-            self.desk.show(beside(left, ranking_lines(self.view, side, self.desk.glyphs), width - side - 3, self.desk.glyphs))
+            self.desk.show(
+                beside(left, ranking_lines(self.view, side, self.desk.glyphs), width - side - 3, self.desk.glyphs)
+            )
         else:
             self.desk.show(step_lines(self.view, step, width, others))
 
     def _toolbar(self) -> str:
         state, ranking = self.session.state, self.view.ranking
         top = ranking[0] if ranking else Ranked("", "", 0.0)
-        lead = f"{top.probability:.0%} {top.title}" if top.probability >= self.view.none_of_these else f"{self.view.none_of_these:.0%} none of the known causes"
+        lead = (
+            f"{top.probability:.0%} {top.title}"
+            if top.probability >= self.view.none_of_these
+            else f"{self.view.none_of_these:.0%} none of the known causes"
+        )
         return f" {len(state.answers)} answered  {state.minutes:.0f} min  {lead}   ? help  why  rank  back  pause"
 
     def _reply(self, step: Step, others: Sequence[Step]) -> None:
@@ -382,8 +431,15 @@ class Consultation:
             answer = self.session.state.answers[step.id]
             check = kb.checks[step.id]
             label = check.outcome(answer.likeliest).label
-            note = "" if answer.sure else f": too near the limit to be sure ({answer.probability:.0%}); counted as that much"
-            self.desk.say(f"{answer.value:.4g} {check.unit if check.unit != '1' else ''} = {label}{note}".replace("  ", " "), "good" if answer.likeliest == check.outcomes[0].id else "bad")
+            note = (
+                ""
+                if answer.sure
+                else f": too near the limit to be sure ({answer.probability:.0%}); counted as that much"
+            )
+            self.desk.say(
+                f"{answer.value:.4g} {check.unit if check.unit != '1' else ''} = {label}{note}".replace("  ", " "),
+                "good" if answer.likeliest == check.outcomes[0].id else "bad",
+            )
 
     # -- commands -------------------------------------------------------------------------------------------------
 
@@ -406,7 +462,13 @@ class Consultation:
         last = self.session.last_undoable()
         self.take({"type": "undo"})
         self.chosen = None
-        what = (last or {}).get("check") or (last or {}).get("symptom") or (last or {}).get("remedy") or (last or {}).get("field") or (last or {}).get("type")
+        what = (
+            (last or {}).get("check")
+            or (last or {}).get("symptom")
+            or (last or {}).get("remedy")
+            or (last or {}).get("field")
+            or (last or {}).get("type")
+        )
         self.desk.say(f"Taken back: {what}.", "good")
         if not any(self.session.state.symptoms.values()):
             self._complaint()
@@ -415,7 +477,9 @@ class Consultation:
     def _do_change(self, argument: str, step: Step) -> bool:
         answered = [*self.session.state.answers, *(f"symptom:{s}" for s in self.session.state.symptoms)]
         if not argument.isdigit():
-            self.desk.show([[("key", f"{i:>3} "), ("", self.view.finding_text(f))] for i, f in enumerate(answered, start=1)])
+            self.desk.show(
+                [[("key", f"{i:>3} "), ("", self.view.finding_text(f))] for i, f in enumerate(answered, start=1)]
+            )
             self.desk.say("'change 2' asks the second again.", "dim")
             return False
         if not 1 <= int(argument) <= len(answered):
@@ -473,7 +537,9 @@ class Consultation:
         record = self.compiled.kb.remedies[remedy]
         self.desk.say(f"Good. Now prove it ({record.proof_minutes:g} min): {record.proof}", "head")
         while True:
-            text = clean(self.desk.ask("Did the proof test pass?  1 yes  2 no  3 cannot be done now: ", toolbar=self._toolbar())).lower()
+            text = clean(
+                self.desk.ask("Did the proof test pass?  1 yes  2 no  3 cannot be done now: ", toolbar=self._toolbar())
+            ).lower()
             if text in ("1", "yes", "y"):
                 self.take({"type": "proof", "remedy": remedy, "passed": True})
                 return
@@ -498,11 +564,17 @@ class Consultation:
         likely = [r for r in view.ranking if not cured or r.cause in cured][:3]
         choices: list[tuple[str, Event]] = []
         if not unproven:
-            choices += [(f"confirmed: {r.title} ({r.probability:.0%})", {"type": "close", "how": "confirmed", "cause": r.cause}) for r in likely]
+            choices += [
+                (f"confirmed: {r.title} ({r.probability:.0%})", {"type": "close", "how": "confirmed", "cause": r.cause})
+                for r in likely
+            ]
         if state.helped:
             best = {"cause": likely[0].cause} if likely else {}
             choices.append(("fixed, cause not proven", {"type": "close", "how": "fixed-unproven", **best}))
-        choices += [("handed over to service or the supervisor", {"type": "close", "how": "referred"}), ("left open", {"type": "close", "how": "open"})]
+        choices += [
+            ("handed over to service or the supervisor", {"type": "close", "how": "referred"}),
+            ("left open", {"type": "close", "how": "open"}),
+        ]
         self.desk.say("How does the case end?", "head")
         self.desk.show([[("key", f"{i:>3} "), ("", text)] for i, (text, _) in enumerate(choices, start=1)])
         while True:

@@ -32,9 +32,13 @@ class Command:
 
 COMMANDS: tuple[Command, ...] = (
     Command("help", ("?", "h"), "Show this list."),
-    Command("why", ("w",), "Why this question, and what speaks for and against the leading causes; 'why 2' for the second."),
+    Command(
+        "why", ("w",), "Why this question, and what speaks for and against the leading causes; 'why 2' for the second."
+    ),
     Command("rank", ("ranking", "causes"), "Show the causes as they stand."),
-    Command("unknown", ("u", "dk", "don't know", "dont know", "no idea"), "You cannot tell: the next best question comes."),
+    Command(
+        "unknown", ("u", "dk", "don't know", "dont know", "no idea"), "You cannot tell: the next best question comes."
+    ),
     Command("skip", ("s", "later"), "Leave this one out."),
     Command("back", ("undo",), "Take the last answer back."),
     Command("change", ("correct",), "Correct an earlier answer: 'change' lists them, 'change 2' asks that one again."),
@@ -62,7 +66,9 @@ class Reply:
 def clean(text: str) -> str:
     """Text without control characters and direction overrides, safe to print."""
     kept = (ch if ch.isprintable() or ch == " " else " " for ch in text)
-    return re.sub(r"\s+", " ", "".join(ch for ch in kept if not "\u202a" <= ch <= "\u202e" and not "\u2066" <= ch <= "\u2069")).strip()
+    return re.sub(
+        r"\s+", " ", "".join(ch for ch in kept if not "\u202a" <= ch <= "\u202e" and not "\u2066" <= ch <= "\u2069")
+    ).strip()
 
 
 def read_reply(text: str, step: Step, compiled: Compiled, offered: int = 2) -> Reply:
@@ -78,7 +84,7 @@ def read_reply(text: str, step: Step, compiled: Compiled, offered: int = 2) -> R
         return Reply(other=index)
     for alias in sorted(_ALIASES, key=len, reverse=True):
         if lowered == alias or lowered.startswith(alias + " "):
-            return Reply(command=_ALIASES[alias], argument=typed[len(alias):].strip())
+            return Reply(command=_ALIASES[alias], argument=typed[len(alias) :].strip())
     prefixed = {_ALIASES[a] for a in _ALIASES if len(lowered) >= 2 and a.startswith(lowered)}
     if len(prefixed) == 1:
         return Reply(command=prefixed.pop())
@@ -88,11 +94,22 @@ def read_reply(text: str, step: Step, compiled: Compiled, offered: int = 2) -> R
 def _answer(typed: str, step: Step, compiled: Compiled) -> Reply | None:
     lowered = typed.lower()
     if step.kind == "remedy":
-        words = {"1": "helped", "2": "no-change", "3": "worse", "yes": "helped", "no": "no-change", "no change": "no-change"}
+        words = {
+            "1": "helped",
+            "2": "no-change",
+            "3": "worse",
+            "yes": "helped",
+            "no": "no-change",
+            "no change": "no-change",
+        }
         result = words.get(lowered) or next((r for r in RESULTS if len(lowered) > 2 and r.startswith(lowered)), None)
         return Reply(event={"type": "remedy", "remedy": step.id, "result": result}) if result else None
     if step.kind == "refer":
-        return Reply(event={"type": "close", "how": "referred"}) if lowered in ("1", "yes", "y", "refer", "hand over") else None
+        return (
+            Reply(event={"type": "close", "how": "referred"})
+            if lowered in ("1", "yes", "y", "refer", "hand over")
+            else None
+        )
     if step.id.startswith("symptom:"):
         yes = {"1": True, "yes": True, "y": True, "2": False, "no": False, "n": False}.get(lowered)
         if yes is None:
@@ -109,7 +126,9 @@ def _answer(typed: str, step: Step, compiled: Compiled) -> Reply | None:
             reading = parse_reading(text, check, instrument or None)
         except ReadingError as error:
             raise Misread(str(error)) from None
-        return Reply(event={**event, "value": repr(reading.value), "unit": reading.unit, "instrument": reading.instrument})
+        return Reply(
+            event={**event, "value": repr(reading.value), "unit": reading.unit, "instrument": reading.instrument}
+        )
     outcome = pick(lowered, check.outcomes, numbered=not check.measured)
     return Reply(event={**event, "outcome": outcome}) if outcome else None
 
@@ -126,7 +145,12 @@ def pick(lowered: str, outcomes: tuple[CheckOutcome, ...], numbered: bool) -> st
             return outcome.id
     if lowered in _ALIASES or lowered in ("a", "b"):
         return None
-    words = [o.id for o in outcomes if len(lowered) >= 3 and (o.id.startswith(lowered) or any(w.startswith(lowered) for w in re.findall(r"\w+", o.label.lower())))]
+    words = [
+        o.id
+        for o in outcomes
+        if len(lowered) >= 3
+        and (o.id.startswith(lowered) or any(w.startswith(lowered) for w in re.findall(r"\w+", o.label.lower())))
+    ]
     if len(words) == 1:
         return words[0]
     return None
@@ -162,8 +186,16 @@ def find_check(text: str, compiled: Compiled, offered: list[Step]) -> Step:
     if wanted in by_id:
         return by_id[wanted]
     kb = compiled.kb
-    titles = {s.id: (kb.checks.get(s.id) or kb.remedies.get(s.id)).title for s in offered if s.id in kb.checks or s.id in kb.remedies}  # type: ignore[union-attr]
+    titles = {
+        s.id: (kb.checks.get(s.id) or kb.remedies.get(s.id)).title
+        for s in offered
+        if s.id in kb.checks or s.id in kb.remedies
+    }  # type: ignore[union-attr]
     found = process.extract(wanted, titles, limit=3, score_cutoff=60) if wanted else []
     if not found:
-        raise Misread(f"nothing in the list is called '{wanted[:30]}'" if wanted else "say which: 'do 4' from 'list', or a word of its name")
+        raise Misread(
+            f"nothing in the list is called '{wanted[:30]}'"
+            if wanted
+            else "say which: 'do 4' from 'list', or a word of its name"
+        )
     return by_id[found[0][2]]

@@ -47,7 +47,10 @@ def rivals(kb: Knowledge) -> Iterator[tuple[str, str]]:
 
 def inseparable(kb: Knowledge, ratio: float) -> Iterator[tuple[str, str, float]]:
     """Rivals that no check parts by a likelihood ratio of `ratio` or more, with the best ratio there is."""
-    likely = {c.id: {f: row for f, row in with_cause(kb, c).items() if not f.startswith("symptom:")} for c in kb.causes.values()}
+    likely = {
+        c.id: {f: row for f, row in with_cause(kb, c).items() if not f.startswith("symptom:")}
+        for c in kb.causes.values()
+    }
     leaks = {c.id: background(kb, c) for c in kb.checks.values()}
     for first, second in rivals(kb):
         best = 1.0

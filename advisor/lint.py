@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
+from itertools import pairwise
 from typing import Any, ClassVar
 
 from advisor.load import Issue, nearest
@@ -48,24 +49,36 @@ class References(LintCheck):
     code = "reference"
 
     def run(self, kb: Knowledge) -> Iterator[Issue]:
-        named = {"systems": {n.id for n in kb.vocabulary.systems}, "families": {n.id for n in kb.vocabulary.families},
-                 "hazards": {n.id for n in kb.vocabulary.hazards},
-                 "preparations": {n.id for n in kb.vocabulary.preparations},
-                 "setting": {n.id for n in kb.vocabulary.setting}, "mill": {n.id for n in kb.vocabulary.mill}}
+        named = {
+            "systems": {n.id for n in kb.vocabulary.systems},
+            "families": {n.id for n in kb.vocabulary.families},
+            "hazards": {n.id for n in kb.vocabulary.hazards},
+            "preparations": {n.id for n in kb.vocabulary.preparations},
+            "setting": {n.id for n in kb.vocabulary.setting},
+            "mill": {n.id for n in kb.vocabulary.mill},
+        }
         for path, kind, key in self._mentions(kb):
             known: Iterable[str] = named[kind] if kind in named else kb.kind(kind)
             if key not in known:
-                yield self.issue(kb, path, f"there is no {kind} entry '{key}'", nearest(key, known) or "add it or mend the id")
+                yield self.issue(
+                    kb, path, f"there is no {kind} entry '{key}'", nearest(key, known) or "add it or mend the id"
+                )
         for path, check, outcome in self._outcomes(kb):
             if check in kb.checks and outcome not in [o.id for o in kb.checks[check].outcomes]:
                 ids = [o.id for o in kb.checks[check].outcomes]
-                yield self.issue(kb, path, f"check '{check}' has no outcome '{outcome}'",
-                                 nearest(outcome, ids) or f"its outcomes: {', '.join(ids)}")
+                yield self.issue(
+                    kb,
+                    path,
+                    f"check '{check}' has no outcome '{outcome}'",
+                    nearest(outcome, ids) or f"its outcomes: {', '.join(ids)}",
+                )
         for path, field, values in self._choices(kb):
             entry = next((f for f in kb.vocabulary.setting if f.id == field), None)
             for value in values if entry else ():
                 if entry and entry.choices and value not in entry.choices:
-                    yield self.issue(kb, path, f"setting '{field}' is never '{value}'", f"choices: {', '.join(entry.choices)}")
+                    yield self.issue(
+                        kb, path, f"setting '{field}' is never '{value}'", f"choices: {', '.join(entry.choices)}"
+                    )
 
     def _mentions(self, kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], str, str]]:
         for kind in ("symptoms", "causes", "checks", "remedies", "rules", "cautions", "instruments"):
@@ -106,15 +119,24 @@ class References(LintCheck):
                 yield ("causes", cause.id, "remedies", index), "remedies", cure.remedy
                 yield ("causes", cause.id, "remedies", index), "sources", cure.source
         for place, condition in conditions(kb):
-            for kind, key in (("symptoms", condition.symptom), ("checks", condition.check), ("setting", condition.setting),
-                              ("findings", condition.finding), ("remedies", condition.remedy)):
+            for kind, key in (
+                ("symptoms", condition.symptom),
+                ("checks", condition.check),
+                ("setting", condition.setting),
+                ("findings", condition.finding),
+                ("remedies", condition.remedy),
+            ):
                 if key:
                     yield place, kind, key
         for rule in kb.rules.values():
             then, path = rule.then, ("rules", rule.id, "then")
-            for kind, key in (("findings", then.derive), ("causes", then.exclude), ("cautions", then.caution),
-                              ("checks", then.answer.check if then.answer else None),
-                              ("checks", then.first.check if then.first else None)):
+            for kind, key in (
+                ("findings", then.derive),
+                ("causes", then.exclude),
+                ("cautions", then.caution),
+                ("checks", then.answer.check if then.answer else None),
+                ("checks", then.first.check if then.first else None),
+            ):
                 if key:
                     yield path, kind, key
             for key in then.first.before if then.first else ():
@@ -171,22 +193,42 @@ class Frequencies(LintCheck):
                 kb.vocabulary.share(seen)
             except (KeyError, ValueError) as error:
                 words = [f.word for f in kb.vocabulary.frequency]
-                yield self.issue(kb, path, f"'{seen}' is no frequency: {str(error)}", nearest(seen, words) or f"write one of {', '.join(words)}, or a count such as 5/6")
+                yield self.issue(
+                    kb,
+                    path,
+                    f"'{seen}' is no frequency: {error!s}",
+                    nearest(seen, words) or f"write one of {', '.join(words)}, or a count such as 5/6",
+                )
                 return
         for cause in kb.causes.values():
-            sums: Counter[str] = Counter()
+            sums: dict[str, float] = defaultdict(float)
             for link in cause.shows:
                 if link.check:
-                    sums[link.check] += kb.vocabulary.share(link.seen)  # type: ignore[assignment]
-            for check, total in sums.items():
-                if total > 1 + 1e-9:
-                    yield self.issue(kb, ("causes", cause.id, "shows"), f"the outcomes of '{check}' add up to {total:.2f} for this cause", "lower one of them: a check has one outcome at a time")
+                    sums[link.check] += kb.vocabulary.share(link.seen)
+            for check, added in sums.items():
+                if added > 1 + 1e-9:
+                    yield self.issue(
+                        kb,
+                        ("causes", cause.id, "shows"),
+                        f"the outcomes of '{check}' add up to {added:.2f} for this cause",
+                        "lower one of them: a check has one outcome at a time",
+                    )
         for c in kb.checks.values():
-            total = sum(kb.vocabulary.share(o.background or "very rare") for o in c.outcomes[1:])
+            total = float(sum(kb.vocabulary.share(o.background or "very rare") for o in c.outcomes[1:]))
             if total >= 0.75:
-                yield self.issue(kb, ("checks", c.id, "outcomes"), f"the backgrounds add up to {total:.2f}: a sound mill would seldom pass", "lower them")
+                yield self.issue(
+                    kb,
+                    ("checks", c.id, "outcomes"),
+                    f"the backgrounds add up to {total:.2f}: a sound mill would seldom pass",
+                    "lower them",
+                )
             if c.outcomes[0].background:
-                yield self.issue(kb, ("checks", c.id, "outcomes", 0), "the first outcome is what a sound mill shows and has no background", "remove it")
+                yield self.issue(
+                    kb,
+                    ("checks", c.id, "outcomes", 0),
+                    "the first outcome is what a sound mill shows and has no background",
+                    "remove it",
+                )
 
     def _texts(self, kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], str]]:
         for cause in kb.causes.values():
@@ -213,10 +255,20 @@ class DoubleLinks(LintCheck):
             for index, link in enumerate(cause.shows):
                 key = (link.symptom, link.check, link.outcome)
                 if key in seen:
-                    yield self.issue(kb, ("causes", cause.id, "shows", index), f"'{link.symptom or link.check}' is linked twice", "keep one line")
+                    yield self.issue(
+                        kb,
+                        ("causes", cause.id, "shows", index),
+                        f"'{link.symptom or link.check}' is linked twice",
+                        "keep one line",
+                    )
                 seen.add(key)
                 if link.check in kb.checks and link.outcome == kb.checks[link.check].outcomes[0].id:
-                    yield self.issue(kb, ("causes", cause.id, "shows", index), f"'{link.outcome}' is what a sound mill shows", "leave the link out: an unlinked cause shows the first outcome")
+                    yield self.issue(
+                        kb,
+                        ("causes", cause.id, "shows", index),
+                        f"'{link.outcome}' is what a sound mill shows",
+                        "leave the link out: an unlinked cause shows the first outcome",
+                    )
 
 
 class CauseIsReachable(LintCheck):
@@ -227,12 +279,24 @@ class CauseIsReachable(LintCheck):
     def run(self, kb: Knowledge) -> Iterator[Issue]:
         for cause in kb.causes.values():
             if not any(link.symptom for link in cause.shows):
-                yield self.issue(kb, ("causes", cause.id), "no symptom leads to this cause", "add a 'symptom:' line under 'shows'")
+                yield self.issue(
+                    kb, ("causes", cause.id), "no symptom leads to this cause", "add a 'symptom:' line under 'shows'"
+                )
             checks = {link.check for link in cause.shows if link.check in kb.checks}
             if len(checks) < 2:
-                yield self.issue(kb, ("causes", cause.id), "fewer than two checks can tell this cause", "link it to checks under 'shows'")
+                yield self.issue(
+                    kb,
+                    ("causes", cause.id),
+                    "fewer than two checks can tell this cause",
+                    "link it to checks under 'shows'",
+                )
             elif not any(kb.checks[c].kind != "ask" for c in checks if c):
-                yield self.issue(kb, ("causes", cause.id), "only questions point to this cause", "link a look, a measurement or a trial")
+                yield self.issue(
+                    kb,
+                    ("causes", cause.id),
+                    "only questions point to this cause",
+                    "link a look, a measurement or a trial",
+                )
 
 
 class ChecksDistinguish(LintCheck):
@@ -251,13 +315,25 @@ class ChecksDistinguish(LintCheck):
             if condition.check:
                 used[condition.check].update(condition.is_ or ())
                 if condition.above is not None or condition.below is not None:
-                    used[condition.check].update(o.id for o in kb.checks[condition.check].outcomes) if condition.check in kb.checks else None
+                    used[condition.check].update(
+                        o.id for o in kb.checks[condition.check].outcomes
+                    ) if condition.check in kb.checks else None
         for check in kb.checks.values():
             if not linked[check.id]:
-                yield self.issue(kb, ("checks", check.id), "this check tells no cause from another", "link a cause to one of its outcomes, or remove it")
+                yield self.issue(
+                    kb,
+                    ("checks", check.id),
+                    "this check tells no cause from another",
+                    "link a cause to one of its outcomes, or remove it",
+                )
             for index, outcome in enumerate(check.outcomes[1:], start=1):
                 if outcome.id not in used[check.id]:
-                    yield self.issue(kb, ("checks", check.id, "outcomes", index), f"no link and no rule mentions outcome '{outcome.id}'", "link a cause to it, or remove it")
+                    yield self.issue(
+                        kb,
+                        ("checks", check.id, "outcomes", index),
+                        f"no link and no rule mentions outcome '{outcome.id}'",
+                        "link a cause to it, or remove it",
+                    )
 
 
 class SymptomsLead(LintCheck):
@@ -269,7 +345,12 @@ class SymptomsLead(LintCheck):
         counts = Counter(link.symptom for _, _, link in kb.links() if link.symptom)
         for symptom in kb.symptoms.values():
             if counts[symptom.id] < 2:
-                yield self.issue(kb, ("symptoms", symptom.id), f"{counts[symptom.id]} causes show this symptom", "a symptom with one cause is that cause: add the others")
+                yield self.issue(
+                    kb,
+                    ("symptoms", symptom.id),
+                    f"{counts[symptom.id]} causes show this symptom",
+                    "a symptom with one cause is that cause: add the others",
+                )
 
 
 class RemediesUsed(LintCheck):
@@ -281,24 +362,42 @@ class RemediesUsed(LintCheck):
         cures = {cure.remedy for cause in kb.causes.values() for cure in cause.remedies}
         for remedy in kb.remedies.values():
             if remedy.id not in cures:
-                yield self.issue(kb, ("remedies", remedy.id), "no cause is cured by this remedy", "name it under a cause's 'remedies', or remove it")
+                yield self.issue(
+                    kb,
+                    ("remedies", remedy.id),
+                    "no cause is cured by this remedy",
+                    "name it under a cause's 'remedies', or remove it",
+                )
         raised = {rule.then.caution for rule in kb.rules.values()}
         hazards = {h for kind in ("checks", "remedies") for r in kb.kind(kind).values() for h in r.hazards}
         for caution in kb.cautions.values():
             if caution.id not in raised and not hazards & set(caution.covers):
-                yield self.issue(kb, ("cautions", caution.id), "nothing raises this caution", "name its hazard in a check or remedy, or raise it by a rule")
+                yield self.issue(
+                    kb,
+                    ("cautions", caution.id),
+                    "nothing raises this caution",
+                    "name its hazard in a check or remedy, or raise it by a rule",
+                )
         waited = {c.finding for _, c in conditions(kb)}
         derived = {rule.then.derive for rule in kb.rules.values()}
         for finding in kb.findings.values():
             if finding.id not in derived:
-                yield self.issue(kb, ("findings", finding.id), "no rule derives this finding", "add the rule or remove the finding")
+                yield self.issue(
+                    kb, ("findings", finding.id), "no rule derives this finding", "add the rule or remove the finding"
+                )
             if finding.id not in waited:
-                yield self.issue(kb, ("findings", finding.id), "no rule waits for this finding", "use it in a rule or remove it")
+                yield self.issue(
+                    kb, ("findings", finding.id), "no rule waits for this finding", "use it in a rule or remove it"
+                )
         instruments = {c.instrument for c in kb.checks.values()}
         for instrument in kb.instruments.values():
             if instrument.id not in instruments:
                 yield self.issue(kb, ("instruments", instrument.id), "no check uses this instrument", "remove it")
-        sources = {r.source for kind in ("checks", "remedies", "rules", "cautions", "instruments") for r in kb.kind(kind).values()}
+        sources: set[str] = {
+            str(r.source)
+            for kind in ("checks", "remedies", "rules", "cautions", "instruments")
+            for r in kb.kind(kind).values()
+        }
         sources |= {m.source for m in kb.vocabulary.mill}
         for cause in kb.causes.values():
             sources |= {cause.prior.source, *(x.source for x in (*cause.shows, *cause.setting, *cause.remedies))}
@@ -318,7 +417,12 @@ class HazardsCautioned(LintCheck):
             for record in kb.kind(kind).values():
                 for hazard in record.hazards:
                     if hazard not in covered:
-                        yield self.issue(kb, (kind, record.id, "hazards"), f"no caution covers the hazard '{hazard}'", "add a caution with 'covers: [...]'")
+                        yield self.issue(
+                            kb,
+                            (kind, record.id, "hazards"),
+                            f"no caution covers the hazard '{hazard}'",
+                            "add a caution with 'covers: [...]'",
+                        )
 
 
 class ReadingsTile(LintCheck):
@@ -333,31 +437,54 @@ class ReadingsTile(LintCheck):
                 continue
             instrument = kb.instruments.get(check.instrument or "")
             if instrument and not _same_dimension(instrument.unit, str(check.unit)):
-                yield self.issue(kb, ("checks", check.id, "unit"), f"the unit '{check.unit}' does not fit the instrument's '{instrument.unit}'", "choose an instrument that reads this quantity")
+                yield self.issue(
+                    kb,
+                    ("checks", check.id, "unit"),
+                    f"the unit '{check.unit}' does not fit the instrument's '{instrument.unit}'",
+                    "choose an instrument that reads this quantity",
+                )
             yield from self._tile(kb, check, profile)
 
     def _tile(self, kb: Knowledge, check: Check, profile: dict[str, float]) -> Iterator[Issue]:
         low, high = float(check.plausible_from or 0), float(check.plausible_to or 0)
         path = ("checks", check.id, "outcomes")
         try:
-            spans = sorted((o.start.resolve(profile) if o.start else float("-inf"),
-                            o.end.resolve(profile) if o.end else float("inf"), o.id) for o in check.outcomes)
+            spans = sorted(
+                (
+                    o.start.resolve(profile) if o.start else float("-inf"),
+                    o.end.resolve(profile) if o.end else float("inf"),
+                    o.id,
+                )
+                for o in check.outcomes
+            )
         except KeyError:
             return
         if low >= high:
-            yield self.issue(kb, ("checks", check.id, "plausible_from"), "plausible_from is not below plausible_to", "swap them")
+            yield self.issue(
+                kb, ("checks", check.id, "plausible_from"), "plausible_from is not below plausible_to", "swap them"
+            )
         if spans[0][0] > low:
-            yield self.issue(kb, path, f"readings below {spans[0][0]:g} belong to no outcome", "leave 'from' off the lowest outcome")
+            yield self.issue(
+                kb, path, f"readings below {spans[0][0]:g} belong to no outcome", "leave 'from' off the lowest outcome"
+            )
         if spans[-1][1] < high:
-            yield self.issue(kb, path, f"readings above {spans[-1][1]:g} belong to no outcome", "leave 'to' off the highest outcome")
-        for (_, end, first), (start, _, second) in zip(spans, spans[1:], strict=False):
+            yield self.issue(
+                kb, path, f"readings above {spans[-1][1]:g} belong to no outcome", "leave 'to' off the highest outcome"
+            )
+        for (_, end, first), (start, _, second) in pairwise(spans):
             if end != start:
                 what = "overlap" if end > start else "leave a gap"
-                yield self.issue(kb, path, f"'{first}' (to {end:g}) and '{second}' (from {start:g}) {what}", "make them meet at one value")
+                yield self.issue(
+                    kb,
+                    path,
+                    f"'{first}' (to {end:g}) and '{second}' (from {start:g}) {what}",
+                    "make them meet at one value",
+                )
 
 
 def _same_dimension(first: str, second: str) -> bool:
     from advisor.readings import dimension
+
     try:
         return dimension(first) == dimension(second)
     except ValueError:
@@ -374,30 +501,58 @@ class RulesSound(LintCheck):
 
         graph = nx.DiGraph()
         for rule in kb.rules.values():
-            target = f"finding {rule.then.derive}" if rule.then.derive else f"check {rule.then.answer.check}" if rule.then.answer else None
+            target = (
+                f"finding {rule.then.derive}"
+                if rule.then.derive
+                else f"check {rule.then.answer.check}"
+                if rule.then.answer
+                else None
+            )
             for part in ("when", "any"):
                 for index, condition in enumerate(getattr(rule, part)):
                     flat = condition.flat()
                     if condition.negate and flat.finding:
-                        yield self.issue(kb, ("rules", rule.id, part, index), "a rule cannot wait for a finding to be absent", "negate the facts the finding comes from")
-                    source = f"finding {flat.finding}" if flat.finding else f"check {flat.check}" if flat.check else None
+                        yield self.issue(
+                            kb,
+                            ("rules", rule.id, part, index),
+                            "a rule cannot wait for a finding to be absent",
+                            "negate the facts the finding comes from",
+                        )
+                    source = (
+                        f"finding {flat.finding}" if flat.finding else f"check {flat.check}" if flat.check else None
+                    )
                     if source and target:
                         graph.add_edge(source, target, rule=rule.id)
             checks = [c.flat() for c in rule.when if c.check and c.is_]
             for index, one in enumerate(checks):
-                for other in checks[index + 1:]:
+                for other in checks[index + 1 :]:
                     if one.check == other.check and not set(one.is_ or ()) & set(other.is_ or ()):
-                        yield self.issue(kb, ("rules", rule.id, "when"), f"'{one.check}' cannot have two outcomes at once: the rule never fires", "put one of them under 'any'")
+                        yield self.issue(
+                            kb,
+                            ("rules", rule.id, "when"),
+                            f"'{one.check}' cannot have two outcomes at once: the rule never fires",
+                            "put one of them under 'any'",
+                        )
         for cycle in nx.simple_cycles(graph):
             rule_id = graph.edges[cycle[0], cycle[1 % len(cycle)]]["rule"]
-            yield self.issue(kb, ("rules", rule_id), f"rules go round in a circle: {' -> '.join([*cycle, cycle[0]])}", "break it: a conclusion must not lead back to its own condition")
+            yield self.issue(
+                kb,
+                ("rules", rule_id),
+                f"rules go round in a circle: {' -> '.join([*cycle, cycle[0]])}",
+                "break it: a conclusion must not lead back to its own condition",
+            )
         order = nx.DiGraph()
         for rule in kb.rules.values():
             for later in rule.then.first.before if rule.then.first else ():
                 order.add_edge(rule.then.first.check, later, rule=rule.id)  # type: ignore[union-attr]
         for cycle in nx.simple_cycles(order):
             rule_id = order.edges[cycle[0], cycle[1 % len(cycle)]]["rule"]
-            yield self.issue(kb, ("rules", rule_id), f"checks wait for each other: {' -> '.join([*cycle, cycle[0]])}", "drop one of the orders")
+            yield self.issue(
+                kb,
+                ("rules", rule_id),
+                f"checks wait for each other: {' -> '.join([*cycle, cycle[0]])}",
+                "drop one of the orders",
+            )
 
 
 class RivalsSeparable(LintCheck):
@@ -410,7 +565,12 @@ class RivalsSeparable(LintCheck):
         from advisor.graph import inseparable
 
         for first, second, best in inseparable(kb, ratio=5.0):
-            yield self.issue(kb, ("causes", first), f"no check tells '{first}' from '{second}' (best ratio {best:.1f})", "add a check, or link one of them more sharply")
+            yield self.issue(
+                kb,
+                ("causes", first),
+                f"no check tells '{first}' from '{second}' (best ratio {best:.1f})",
+                "add a check, or link one of them more sharply",
+            )
 
 
 class HasExamples(LintCheck):
@@ -423,7 +583,12 @@ class HasExamples(LintCheck):
         for cause in kb.causes:
             found = kb.examples.get(cause)
             if found is None:
-                yield self.issue(kb, ("causes", cause), f"no examples: {cause}.cases.yaml is missing", "write one 'ranks' and one 'quiet' example")
+                yield self.issue(
+                    kb,
+                    ("causes", cause),
+                    f"no examples: {cause}.cases.yaml is missing",
+                    "write one 'ranks' and one 'quiet' example",
+                )
                 continue
             for part in ("ranks", "quiet"):
                 if not getattr(found, part):
@@ -431,8 +596,18 @@ class HasExamples(LintCheck):
 
 
 CHECKS: tuple[type[LintCheck], ...] = (
-    References, Frequencies, DoubleLinks, CauseIsReachable, ChecksDistinguish, SymptomsLead, RemediesUsed,
-    HazardsCautioned, ReadingsTile, RulesSound, RivalsSeparable, HasExamples,
+    References,
+    Frequencies,
+    DoubleLinks,
+    CauseIsReachable,
+    ChecksDistinguish,
+    SymptomsLead,
+    RemediesUsed,
+    HazardsCautioned,
+    ReadingsTile,
+    RulesSound,
+    RivalsSeparable,
+    HasExamples,
 )
 
 

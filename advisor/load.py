@@ -84,15 +84,23 @@ def parse_tree(text: str, name: str) -> Tree:
     try:
         for event in yaml.parse(text, Loader=_Loader):
             if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
-                mark = event.start_mark
-                raise fail(mark.line + 1, mark.column + 1, "anchors and aliases (& and *) are not allowed",
-                           "write the value out, or quote it if it is text")
+                mark: Any = event.start_mark
+                raise fail(
+                    mark.line + 1,
+                    mark.column + 1,
+                    "anchors and aliases (& and *) are not allowed",
+                    "write the value out, or quote it if it is text",
+                )
         node = yaml.compose(text, Loader=_Loader)
     except yaml.MarkedYAMLError as error:
         where = error.problem_mark or error.context_mark
         line, column = (where.line + 1, where.column + 1) if where else (1, 1)
-        raise fail(line, column, str(error.problem or "not readable as YAML"),
-                   "check indentation, colons and quotes around text with ': ' or '#'") from None
+        raise fail(
+            line,
+            column,
+            str(error.problem or "not readable as YAML"),
+            "check indentation, colons and quotes around text with ': ' or '#'",
+        ) from None
     except (yaml.YAMLError, ValueError, RecursionError) as error:
         raise fail(1, 1, f"not readable as YAML: {str(error).splitlines()[0]}") from None
 
@@ -115,16 +123,19 @@ def parse_tree(text: str, name: str) -> Tree:
                 raise fail(key_node.start_mark.line + 1, key_node.start_mark.column + 1, "a key must be plain text")
             key = key_node.value
             if key in out:
-                raise fail(key_node.start_mark.line + 1, key_node.start_mark.column + 1,
-                           f"the key '{key}' stands twice", "remove one of them")
+                raise fail(
+                    key_node.start_mark.line + 1,
+                    key_node.start_mark.column + 1,
+                    f"the key '{key}' stands twice",
+                    "remove one of them",
+                )
             out[key] = build(value_node, (*path, key))
         return out
 
     return Tree({} if node is None else build(node, ()), marks)
 
 
-def _records(model: type[M], tree: Tree, data: Any, path: tuple[Any, ...], name: str,
-                           issues: list[Issue]) -> M | None:
+def _records(model: type[M], tree: Tree, data: Any, path: tuple[Any, ...], name: str, issues: list[Issue]) -> M | None:
     try:
         return model.model_validate(data)
     except ValidationError as error:
@@ -149,14 +160,16 @@ def _plain(error: Any, model: type[BaseModel], loc: list[Any]) -> tuple[str, str
             owner = _inner(info.annotation) if info else owner
         names = [f.alias or n for n, f in getattr(owner, "model_fields", {}).items()]
         if error["input"] == "" and " " in str(loc[-1]):
-            return f"'{loc[-1]}' stands alone", 'put the whole text in quotes: inside { } a comma ends it'
+            return f"'{loc[-1]}' stands alone", "put the whole text in quotes: inside { } a comma ends it"
         return f"'{where}' is not a field here", nearest(str(loc[-1]), names) or f"known fields: {', '.join(names)}"
     if kind == "string_pattern_mismatch" and "-" in str(error.get("ctx", {}).get("pattern", "")):
         return f"'{where}': '{error['input']}' is no id", "use small letters, digits and single hyphens"
     if kind == "literal_error":
         return f"'{where}': '{error['input']}' is not allowed", f"write {error['ctx']['expected']}"
     text = error["msg"].removeprefix("Value error, ")
-    given = f" (it is '{str(error['input'])[:40]}')" if isinstance(error["input"], str) and kind != "value_error" else ""
+    given = (
+        f" (it is '{str(error['input'])[:40]}')" if isinstance(error["input"], str) and kind != "value_error" else ""
+    )
     return f"'{where}': {text}{given}" if kind != "value_error" else text, ""
 
 
@@ -183,7 +196,9 @@ def load_knowledge(root: Path) -> Knowledge:
     digest = hashlib.sha256()
     files = _files(root) if root.is_dir() else []
     if not files:
-        raise KnowledgeError([Issue(str(root), 1, 1, "file", "no knowledge files here", "give the folder that holds them")])
+        raise KnowledgeError(
+            [Issue(str(root), 1, 1, "file", "no knowledge files here", "give the folder that holds them")]
+        )
 
     def keep(kind: str, tree: Tree, data: Any, path: tuple[Any, ...], name: str) -> Any:
         record = _records(KINDS[kind], tree, data, path, name, issues)
@@ -193,13 +208,21 @@ def load_knowledge(root: Path) -> Knowledge:
         line, column = tree.mark(path)
         if key in kinds[kind]:
             other = places[(kind, key)]
-            issues.append(Issue(name, line, column, "double", f"{kind[:-1]} '{key}' stands already in {other[0]}:{other[1]}",
-                                "give one of them another id, or remove it"))
+            issues.append(
+                Issue(
+                    name,
+                    line,
+                    column,
+                    "double",
+                    f"{kind[:-1]} '{key}' stands already in {other[0]}:{other[1]}",
+                    "give one of them another id, or remove it",
+                )
+            )
             return None
         kinds[kind][key] = record
         for sub, mark in tree.marks.items():
             if sub[: len(path)] == path:
-                places[(kind, key, *sub[len(path):])] = (name, *mark)
+                places[(kind, key, *sub[len(path) :])] = (name, *mark)
         return record
 
     for path in files:
@@ -216,7 +239,9 @@ def load_knowledge(root: Path) -> Knowledge:
             issues.append(Issue(name, 1, 1, "file", f"cannot be read: {error}", "save it as UTF-8 text"))
             continue
         if not isinstance(tree.data, dict):
-            issues.append(Issue(name, 1, 1, "schema", "the file must hold named fields", "start with 'id: ...' or 'checks:'"))
+            issues.append(
+                Issue(name, 1, 1, "schema", "the file must hold named fields", "start with 'id: ...' or 'checks:'")
+            )
             continue
         if path.parent.parent.name == "causes":
             _cause_file(path, name, tree, keep, examples, places, issues)
@@ -230,8 +255,16 @@ def load_knowledge(root: Path) -> Knowledge:
                     keep(key, tree, entry, (key, index), name)
             else:
                 line, column = tree.mark((key,))
-                issues.append(Issue(name, line, column, "schema", f"'{key}' is no list of knowledge entries",
-                                    nearest(key, KINDS) or f"known: vocabulary, {', '.join(k for k in KINDS if k != 'causes')}"))
+                issues.append(
+                    Issue(
+                        name,
+                        line,
+                        column,
+                        "schema",
+                        f"'{key}' is no list of knowledge entries",
+                        nearest(key, KINDS) or f"known: vocabulary, {', '.join(k for k in KINDS if k != 'causes')}",
+                    )
+                )
     if vocabulary is None and not any(i.file.endswith("vocabulary.yaml") for i in issues):
         issues.append(Issue(str(root.name), 1, 1, "file", "no 'vocabulary:' in any file", "add vocabulary.yaml"))
     if issues or vocabulary is None:
@@ -239,8 +272,15 @@ def load_knowledge(root: Path) -> Knowledge:
     return Knowledge(vocabulary=vocabulary, examples=examples, digest=digest.hexdigest(), places=places, **kinds)
 
 
-def _cause_file(path: Path, name: str, tree: Tree, keep: Any, examples: dict[str, CauseExamples],
-                places: dict[tuple[Any, ...], Place], issues: list[Issue]) -> None:
+def _cause_file(
+    path: Path,
+    name: str,
+    tree: Tree,
+    keep: Any,
+    examples: dict[str, CauseExamples],
+    places: dict[tuple[Any, ...], Place],
+    issues: list[Issue],
+) -> None:
     stem = path.name.removesuffix(".yaml")
     if stem.endswith(".cases"):
         cause = stem.removesuffix(".cases")
@@ -254,11 +294,25 @@ def _cause_file(path: Path, name: str, tree: Tree, keep: Any, examples: dict[str
     if record is None:
         return
     if record.id != stem:
-        issues.append(Issue(name, *tree.mark(("id",)), "id", f"id '{record.id}' is not the file name",
-                            f"write 'id: {stem}' or rename the file"))
+        issues.append(
+            Issue(
+                name,
+                *tree.mark(("id",)),
+                "id",
+                f"id '{record.id}' is not the file name",
+                f"write 'id: {stem}' or rename the file",
+            )
+        )
     if record.system != path.parent.name:
-        issues.append(Issue(name, *tree.mark(("system",)), "id", f"system '{record.system}' is not the folder",
-                            f"write 'system: {path.parent.name}' or move the file"))
+        issues.append(
+            Issue(
+                name,
+                *tree.mark(("system",)),
+                "id",
+                f"system '{record.system}' is not the folder",
+                f"write 'system: {path.parent.name}' or move the file",
+            )
+        )
 
 
 def load_cases(root: Path) -> list[WorkedCase]:
@@ -267,7 +321,9 @@ def load_cases(root: Path) -> list[WorkedCase]:
     cases: dict[str, WorkedCase] = {}
     files = [root] if root.is_file() else _files(root) if root.is_dir() else []
     if not files:
-        raise KnowledgeError([Issue(str(root), 1, 1, "file", "no case files here", "give a .yaml file or a folder of them")])
+        raise KnowledgeError(
+            [Issue(str(root), 1, 1, "file", "no case files here", "give a .yaml file or a folder of them")]
+        )
     for path in files:
         name = path.name if root.is_file() else path.relative_to(root.parent).as_posix()
         try:

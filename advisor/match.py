@@ -15,8 +15,41 @@ from advisor.model import Symptom
 
 __all__ = ["Match", "Matcher"]
 
-_STOP = {"the", "a", "an", "is", "are", "of", "on", "in", "at", "to", "and", "it", "my", "our", "with", "when", "has", "have", "there",
-         "keeps", "keep", "very", "this", "that", "we", "i", "again", "always", "was", "after", "or", "from", "s"}
+_STOP = {
+    "the",
+    "a",
+    "an",
+    "is",
+    "are",
+    "of",
+    "on",
+    "in",
+    "at",
+    "to",
+    "and",
+    "it",
+    "my",
+    "our",
+    "with",
+    "when",
+    "has",
+    "have",
+    "there",
+    "keeps",
+    "keep",
+    "very",
+    "this",
+    "that",
+    "we",
+    "i",
+    "again",
+    "always",
+    "was",
+    "after",
+    "or",
+    "from",
+    "s",
+}
 
 
 @dataclass(frozen=True)
@@ -63,7 +96,10 @@ class Matcher:
             total = hit = 0.0
             used: dict[str, float] = {}
             for word in words:
-                best = max(((s * self.weight[v], v, s) for v, s in near[word] if v in self.vocabulary[symptom.id]), default=None)
+                best = max(
+                    ((s * self.weight[v], v, s) for v, s in near[word] if v in self.vocabulary[symptom.id]),
+                    default=None,
+                )
                 top = max((self.weight[v] for v, _ in near[word]), default=self.unseen)
                 total += top
                 if best:
@@ -72,7 +108,9 @@ class Matcher:
             if not used:
                 continue
             phrase = max(len(p & used.keys()) / max(len(p), 1) for p in self.phrases[symptom.id])
-            together = max(sum(self.weight[v] for v in p & used.keys()) for p in self.phrases[symptom.id]) / max(total, 1e-9)
+            together = max(sum(self.weight[v] for v in p & used.keys()) for p in self.phrases[symptom.id]) / max(
+                total, 1e-9
+            )
             score = hit / total * 0.55 + min(together, 1.0) * 0.3 + phrase * 0.15
             found.append(Match(symptom.id, symptom.title, round(score, 4)))
         found.sort(key=lambda m: (-m.score, m.symptom))

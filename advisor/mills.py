@@ -63,7 +63,9 @@ class MillBook:
         self._save()
 
     def _save(self) -> None:
-        text = json.dumps({"last": self.last, "mills": [asdict(m) for m in self.mills.values()]}, indent=1, ensure_ascii=False)
+        text = json.dumps(
+            {"last": self.last, "mills": [asdict(m) for m in self.mills.values()]}, indent=1, ensure_ascii=False
+        )
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             handle, name = tempfile.mkstemp(dir=self.path.parent, prefix=".mills-")

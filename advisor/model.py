@@ -14,9 +14,28 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
 
 __all__ = [
-    "KINDS", "Bound", "Caution", "Cause", "Check", "Condition", "CheckOutcome", "Example", "Finding",
-    "Instrument", "Knowledge", "Link", "MillField", "Preparation", "Remedy", "Rule", "SettingEffect",
-    "SettingField", "Source", "Symptom", "Vocabulary", "WorkedCase",
+    "KINDS",
+    "Bound",
+    "Cause",
+    "Caution",
+    "Check",
+    "CheckOutcome",
+    "Condition",
+    "Example",
+    "Finding",
+    "Instrument",
+    "Knowledge",
+    "Link",
+    "MillField",
+    "Preparation",
+    "Remedy",
+    "Rule",
+    "SettingEffect",
+    "SettingField",
+    "Source",
+    "Symptom",
+    "Vocabulary",
+    "WorkedCase",
 ]
 
 Id = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9]*(-[a-z0-9]+)*$", max_length=48)]
@@ -139,7 +158,12 @@ class Condition(Record):
         subjects = [s for s in (self.symptom, self.check, self.setting, self.finding, self.remedy, self.negate) if s]
         if len(subjects) != 1:
             raise ValueError("a condition names exactly one of symptom, check, setting, finding, remedy, not")
-        if (self.setting or self.remedy or self.check) and self.is_ is None and self.above is None and self.below is None:
+        if (
+            (self.setting or self.remedy or self.check)
+            and self.is_ is None
+            and self.above is None
+            and self.below is None
+        ):
             raise ValueError("say what it must be: 'is: ...', 'above: ...' or 'below: ...'")
         return self
 
@@ -531,8 +555,15 @@ class WorkedCase(Record):
 
 Place = tuple[str, int, int]
 KINDS: dict[str, type[Record]] = {
-    "symptoms": Symptom, "causes": Cause, "checks": Check, "remedies": Remedy, "rules": Rule, "findings": Finding,
-    "cautions": Caution, "instruments": Instrument, "sources": Source,
+    "symptoms": Symptom,
+    "causes": Cause,
+    "checks": Check,
+    "remedies": Remedy,
+    "rules": Rule,
+    "findings": Finding,
+    "cautions": Caution,
+    "instruments": Instrument,
+    "sources": Source,
 }
 
 

@@ -51,7 +51,7 @@ class Step:
     """A possible next step.
 
     `minutes`: what it takes now, preparations not yet done included. `expected`: minutes to a proven fix when one
-    starts with it. `splits`: for a check, the two causes it tells apart best, with the likelihood ratio.
+    starts with it. `before`: the step this check is due before, if a rule says so.
     """
 
     kind: str
@@ -59,7 +59,7 @@ class Step:
     minutes: float
     expected: float
     probability: float = 0.0
-    splits: tuple[str, str, float] | None = None
+    before: str | None = None
 
 
 @dataclass(frozen=True)
@@ -74,14 +74,20 @@ class Plan:
 class _Costs:
     """Expected cost of repair for many scenarios at once, over fixed rows (sets of causes) and repairs."""
 
-    def __init__(self, rows: Configurations, repairs: Sequence[Repair], prep_minutes: Mapping[str, float], refer: float) -> None:
+    def __init__(
+        self, rows: Configurations, repairs: Sequence[Repair], prep_minutes: Mapping[str, float], refer: float
+    ) -> None:
         self.refer = refer
         net = rows.net
         self.repairs = list(repairs)
         best: dict[int, int] = {}
         sure: dict[int, float] = {}
         for c in {c for s in rows.sets for c in s}:
-            options = [(r.minutes / r.cures[net.causes[c]], i) for i, r in enumerate(repairs) if r.cures.get(net.causes[c], 0) > 0]
+            options = [
+                (r.minutes / r.cures[net.causes[c]], i)
+                for i, r in enumerate(repairs)
+                if r.cures.get(net.causes[c], 0) > 0
+            ]
             if options:
                 best[c] = min(options)[1]
                 sure[c] = repairs[best[c]].cures[net.causes[c]]
@@ -109,7 +115,9 @@ class _Costs:
         self.own = np.array([repairs[r].minutes for r in used])
         self.preps = sorted({p for r in used for p in repairs[r].prep})
         self.prep_cost = np.array([prep_minutes.get(p, 0.0) for p in self.preps])
-        self.needs = np.array([[p in repairs[r].prep for p in self.preps] for r in used], dtype=bool).reshape(n, len(self.preps))
+        self.needs = np.array([[p in repairs[r].prep for p in self.preps] for r in used], dtype=bool).reshape(
+            n, len(self.preps)
+        )
 
     def ecr(self, weight: Matrix, done: npt.NDArray[np.bool_]) -> tuple[Vector, npt.NDArray[np.int64]]:
         """Expected cost and order of repairs.
@@ -132,7 +140,7 @@ class _Costs:
         for j in range(len(self.preps)):
             wants = self.needs[order, j]
             first = wants & (np.cumsum(wants, axis=1) == 1)
-            spent = spent + first * open_prep[:, j: j + 1]
+            spent = spent + first * open_prep[:, j : j + 1]
         solved = weight * np.where(self.hopeless, 0.0, self.sure)
         flat = (np.arange(scenarios)[:, None] * n + np.where(self.hopeless, 0, end)).ravel()
         at = np.bincount(flat, weights=solved.ravel(), minlength=scenarios * n).reshape(scenarios, n)
@@ -141,16 +149,24 @@ class _Costs:
         return (paid + (1.0 - before) * self.refer).min(axis=1), order
 
 
-def plan(rows: Configurations, checks: Sequence[CheckOption], repairs: Sequence[Repair], *, refer_minutes: float,
-         prep_minutes: Mapping[str, float] | None = None, done: frozenset[str] = frozenset(),
-         breaks: Mapping[str, Sequence[str]] | None = None) -> Plan:
+def plan(
+    rows: Configurations,
+    checks: Sequence[CheckOption],
+    repairs: Sequence[Repair],
+    *,
+    refer_minutes: float,
+    prep_minutes: Mapping[str, float] | None = None,
+    done: frozenset[str] = frozenset(),
+    breaks: Mapping[str, Sequence[str]] | None = None,
+) -> Plan:
     """Rank the possible next steps by expected minutes to a proven fix.
 
     `rows`: the leading sets of causes. `checks`, `repairs`: what may be done now. `refer_minutes`: cost of handing
     the case over. `done`: preparations already made; `breaks`: preparations another one undoes.
     """
     look = _Lookahead(rows, checks, repairs, refer_minutes, prep_minutes or {}, breaks or {})
-    now, order = look.repairs_only(rows.weight, done)
+    cost, orders = look.repairs_only(rows.weight[None, :], done)
+    now, order = float(cost[0]), orders[0]
     steps = [Step("refer", "refer", refer_minutes, refer_minutes, 1.0), *look.steps(done, now, order)]
     rank = {"remedy": 0, "check": 1, "refer": 2}
     steps.sort(key=lambda s: (round(s.expected, 6), rank[s.kind], s.minutes, s.id))
@@ -171,70 +187,87 @@ def step_minutes(own: float, prep: Sequence[str], done: frozenset[str], prep_min
 class _Lookahead:
     """Values of steps by looking ahead: every check one step, the leading ones with what may follow each answer.
 
-    One step alone misses checks that settle a matter only together. Two more steps in a narrow beam see them; against
-    the exact optimum that takes the loss from 3 % to about 1 % (tests/test_planner.py).
+    One step alone misses checks that settle a matter only together. A second step in a narrow beam, and a third when
+    few sets are left, see them: against the exact optimum the loss falls from 3 % to below 2 % (tests/test_planner.py).
     """
 
-    BEAM = {3: 4, 2: 3}
+    BEAM = 4
     PARTNERS = 8
+    FEW = 12
 
-    def __init__(self, rows: Configurations, checks: Sequence[CheckOption], repairs: Sequence[Repair], refer: float,
-                 minutes: Mapping[str, float], breaks: Mapping[str, Sequence[str]]) -> None:
+    def __init__(
+        self,
+        rows: Configurations,
+        checks: Sequence[CheckOption],
+        repairs: Sequence[Repair],
+        refer: float,
+        minutes: Mapping[str, float],
+        breaks: Mapping[str, Sequence[str]],
+    ) -> None:
         touched = rows.touched()
         self.rows = rows
         self.minutes = minutes
         self.undo = {p: set(b) for p, b in breaks.items()}
         self.costs = _Costs(rows, repairs, minutes, refer)
         self.options = [k for k in checks if rows.net.finding_index.get(k.id, -1) in touched]
-        self.levels = [np.ascontiguousarray(rows.predict(k.id).T) for k in self.options]
+        self.levels = [np.ascontiguousarray(p.T) for p in rows.predict_all([k.id for k in self.options])]
         self.silent = np.array([k.no_answer for k in self.options])
+        self.depth = 3 if len(rows.sets) <= self.FEW else 2
 
     def made(self, done: frozenset[str]) -> npt.NDArray[np.bool_]:
         return np.array([p in done for p in self.costs.preps], dtype=bool)
 
-    def repairs_only(self, weight: Vector, done: frozenset[str]) -> tuple[float, npt.NDArray[np.int64]]:
-        """Expected minutes by repairs alone, and their order."""
-        cost, order = self.costs.ecr(weight[None, :], self.made(done)[None, :])
-        return float(cost[0]), order[0]
+    def repairs_only(self, weights: Matrix, done: frozenset[str]) -> tuple[Vector, npt.NDArray[np.int64]]:
+        """Expected minutes by repairs alone, and their order, for each row of `weights` (states, sets)."""
+        made = np.broadcast_to(self.made(done), (len(weights), len(self.costs.preps)))
+        return self.costs.ecr(weights, made)
 
-    def one_step(self, weight: Vector, some: Sequence[int], now: float, done: frozenset[str]) -> tuple[Vector, Vector]:
-        """Own minutes of each check of `some`, and expected minutes when repairs alone follow its answer."""
-        sizes = [len(self.levels[i]) for i in some]
+    def one_step(
+        self, weights: Matrix, some: Sequence[int], now: Vector, done: frozenset[str]
+    ) -> tuple[Vector, Matrix]:
+        """Own minutes of each check of `some`, and for each state the expected minutes when repairs alone follow its
+        answer: shapes (checks,) and (states, checks)."""
+        states, sizes = len(weights), [len(self.levels[i]) for i in some]
         owner = np.repeat(np.arange(len(some)), sizes)
-        joint = np.concatenate([self.levels[i] for i in some]) * weight
-        chance = joint.sum(axis=1)
+        joint = weights[:, None, :] * np.concatenate([self.levels[i] for i in some])
+        chance = joint.sum(axis=2)
         after = np.array([self.made(_after(done, self.options[i].prep, self.undo)) for i in some], dtype=bool)
-        cost, _ = self.costs.ecr(joint / np.maximum(chance, 1e-300)[:, None], after.reshape(len(some), -1)[owner])
-        follow = np.bincount(owner, weights=chance * cost, minlength=len(some))
+        made = np.tile(after.reshape(len(some), -1)[owner], (states, 1))
+        cost, _ = self.costs.ecr((joint / np.maximum(chance, 1e-300)[:, :, None]).reshape(-1, weights.shape[1]), made)
+        part = chance * cost.reshape(states, -1)
+        follow = np.add.reduceat(part, np.cumsum([0, *sizes[:-1]]), axis=1)
         own = np.array([step_minutes(self.options[i].minutes, self.options[i].prep, done, self.minutes) for i in some])
         silent = self.silent[list(some)]
-        return own, own + (1.0 - silent) * follow + silent * now
+        return own, own + (1.0 - silent) * follow + silent * now[:, None]
 
-    def refine(self, i: int, weight: Vector, mates: Sequence[int], now: float, done: frozenset[str], depth: int) -> float:
+    def refine(
+        self, i: int, weight: Vector, mates: Sequence[int], now: float, done: frozenset[str], depth: int
+    ) -> float:
         """Expected minutes when check `i` comes first and each answer is followed as well as `depth - 1` steps can see."""
         option = self.options[i]
+        joint = self.levels[i] * weight
+        chance = joint.sum(axis=1)
+        seen = chance > 1e-9
         after = _after(done, option.prep, self.undo)
-        total = 0.0
-        for row in self.levels[i]:
-            joint = weight * row
-            chance = float(joint.sum())
-            if chance > 1e-9:
-                total += chance * self.value(joint / chance, [j for j in mates if j != i], after, depth - 1)
+        values = self.value(joint[seen] / chance[seen][:, None], [j for j in mates if j != i], after, depth - 1)
         own = step_minutes(option.minutes, option.prep, done, self.minutes)
-        return own + (1.0 - option.no_answer) * total + option.no_answer * now
+        return own + (1.0 - option.no_answer) * float(chance[seen] @ values) + option.no_answer * now
 
-    def value(self, weight: Vector, mates: Sequence[int], done: frozenset[str], depth: int) -> float:
-        """Expected minutes from here on, best of repairs alone and of the checks `mates`."""
-        best, _ = self.repairs_only(weight, done)
+    def value(self, weights: Matrix, mates: Sequence[int], done: frozenset[str], depth: int) -> Vector:
+        """Expected minutes from each state on, the best of repairs alone and of the checks `mates`."""
+        now, _ = self.repairs_only(weights, done)
         if not mates:
-            return best
-        now = best
-        _, value = self.one_step(weight, mates, now, done)
-        ranked = np.argsort(value, kind="stable")
-        best = min(best, float(value[ranked[0]]))
+            return now
+        _, value = self.one_step(weights, mates, now, done)
+        best: Vector = np.minimum(now, value.min(axis=1))
         if depth >= 2:
-            for i in ranked[: self.BEAM[depth]]:
-                best = min(best, self.refine(mates[int(i)], weight, [mates[int(j)] for j in ranked[: self.PARTNERS]], now, done, depth))
+            for state in range(len(weights)):
+                ranked = [mates[int(j)] for j in np.argsort(value[state], kind="stable")]
+                for i in ranked[: self.BEAM - 1]:
+                    best[state] = min(
+                        best[state],
+                        self.refine(i, weights[state], ranked[: self.PARTNERS], float(now[state]), done, depth),
+                    )
         return best
 
     def steps(self, done: frozenset[str], now: float, order: npt.NDArray[np.int64]) -> list[Step]:
@@ -243,11 +276,12 @@ class _Lookahead:
         out: list[Step] = []
         mates: list[int] = []
         if self.options:
-            own, value = self.one_step(weight, range(len(self.options)), now, done)
+            own, values = self.one_step(weight[None, :], range(len(self.options)), np.array([now]), done)
+            value = values[0]
             ranked = [int(i) for i in np.argsort(value, kind="stable")]
             mates = ranked[: self.PARTNERS]
-            for i in ranked[: self.BEAM[3]]:
-                value[i] = min(value[i], self.refine(i, weight, mates, now, done, 3))
+            for i in ranked[: self.BEAM]:
+                value[i] = min(value[i], self.refine(i, weight, mates, now, done, self.depth))
             out = [Step("check", k.id, float(own[i]), float(value[i])) for i, k in enumerate(self.options)]
         chance = weight @ self.costs.hits
         for r in order[:3]:
@@ -258,7 +292,7 @@ class _Lookahead:
             rest = float(left.sum())
             own_minutes = step_minutes(repair.minutes, repair.prep, done, self.minutes)
             after = _after(done, repair.prep, self.undo)
-            follow = self.value(left / rest, mates, after, 2) if rest > 1e-9 else 0.0
+            follow = float(self.value((left / rest)[None, :], mates, after, self.depth - 1)[0]) if rest > 1e-9 else 0.0
             out.append(Step("remedy", repair.id, own_minutes, own_minutes + rest * follow, float(chance[r])))
         return out
 
@@ -278,7 +312,7 @@ def splits(rows: Configurations, finding: str) -> tuple[str, str, float] | None:
         profile[c] = (levels[mask] * w[:, None]).sum(axis=0) / max(float(w.sum()), 1e-300)
     best: tuple[float, str, str, float] | None = None
     for i, a in enumerate(leading):
-        for b in leading[i + 1:]:
+        for b in leading[i + 1 :]:
             ratio = profile[a] / np.maximum(profile[b], 1e-9)
             top, low = float(ratio.max()), float(ratio.min())
             strength = max(top, 1 / max(low, 1e-9))

@@ -12,8 +12,18 @@ from typing import Any
 
 from advisor.model import Check, Instrument
 
-__all__ = ["Reading", "ReadingError", "conformance", "convert", "dimension", "outcome_weights", "parse_number",
-           "parse_reading", "standard_uncertainty", "unit_name"]
+__all__ = [
+    "Reading",
+    "ReadingError",
+    "conformance",
+    "convert",
+    "dimension",
+    "outcome_weights",
+    "parse_number",
+    "parse_reading",
+    "standard_uncertainty",
+    "unit_name",
+]
 
 # SI and accepted units by definition (SI Brochure, 9th ed.); pint does the arithmetic. Scales without a
 # conversion (degrees Brix, pH, hours of a counter as `1`) are dimensions of their own.
@@ -63,17 +73,96 @@ colony = [colonies] = CFU
 
 # What people write -> the name above. Compared in lower case unless the case tells units apart.
 _SPELLINGS = {
-    "": "", "1": "one", "%": "percent", "mpa": "MPa", "kpa": "kPa", "hpa": "hPa", "pa": "Pa", "bars": "bar", "barg": "bar",
-    "psig": "psi", "kgf/cm2": "kgf_cm2", "kgf/cm²": "kgf_cm2", "kg/cm2": "kgf_cm2", "kg/cm²": "kgf_cm2",
-    "µm": "um", "μm": "um", "micron": "um", "microns": "um", "my": "um", '"': "inch", "inches": "inch", "ml": "mL", "dl": "dL",
-    "litres": "L", "liters": "L", "ltr": "L", "l": "L", "°c": "degC", "c": "degC", "degc": "degC", "°f": "degF", "f": "degF", "degf": "degF",
-    "°bx": "Bx", "bx": "Bx", "brix": "Bx", "°brix": "Bx", "ph": "pH", "°dh": "dH", "dh": "dH", "ppm": "ppm", "mg/l": "mg/L",
-    "°fh": "fH", "secs": "s", "seconds": "s", "sec": "s", "mins": "min", "minutes": "min", "hrs": "h", "hours": "h", "hr": "h", "hour": "h",
-    "std": "h", "days": "d", "day": "d", "volts": "V", "v": "V", "amps": "A", "a": "A", "w": "W", "watts": "W",
-    "l/min": "L/min", "lpm": "L/min", "ml/min": "mL/min", "mm/m": "mm/m", "rpm": "rpm", "1/min": "rpm", "u/min": "rpm",
-    "mm/min": "mm/min", "m/s": "m/s", "mm/s": "mm/s", "k": "K", "n": "N", "db": "dB", "dba": "dB", "db(a)": "dB", "°": "degree_angle",
-    "deg": "degree_angle", "cfu/ml": "CFU/mL", "kbe/ml": "CFU/mL", "bar/min": "bar/min", "mpa/min": "MPa/min", "kpa/min": "kPa/min", "times": "one", "x": "one", "pieces": "one", "hz": "Hz", "mv": "mV",
-    "grams": "g", "kg": "kg",
+    "": "",
+    "1": "one",
+    "%": "percent",
+    "mpa": "MPa",
+    "kpa": "kPa",
+    "hpa": "hPa",
+    "pa": "Pa",
+    "bars": "bar",
+    "barg": "bar",
+    "psig": "psi",
+    "kgf/cm2": "kgf_cm2",
+    "kgf/cm²": "kgf_cm2",
+    "kg/cm2": "kgf_cm2",
+    "kg/cm²": "kgf_cm2",
+    "µm": "um",
+    "μm": "um",
+    "micron": "um",
+    "microns": "um",
+    "my": "um",
+    '"': "inch",
+    "inches": "inch",
+    "ml": "mL",
+    "dl": "dL",
+    "litres": "L",
+    "liters": "L",
+    "ltr": "L",
+    "l": "L",
+    "°c": "degC",
+    "c": "degC",
+    "degc": "degC",
+    "°f": "degF",
+    "f": "degF",
+    "degf": "degF",
+    "°bx": "Bx",
+    "bx": "Bx",
+    "brix": "Bx",
+    "°brix": "Bx",
+    "ph": "pH",
+    "°dh": "dH",
+    "dh": "dH",
+    "ppm": "ppm",
+    "mg/l": "mg/L",
+    "°fh": "fH",
+    "secs": "s",
+    "seconds": "s",
+    "sec": "s",
+    "mins": "min",
+    "minutes": "min",
+    "hrs": "h",
+    "hours": "h",
+    "hr": "h",
+    "hour": "h",
+    "std": "h",
+    "days": "d",
+    "day": "d",
+    "volts": "V",
+    "v": "V",
+    "amps": "A",
+    "a": "A",
+    "w": "W",
+    "watts": "W",
+    "l/min": "L/min",
+    "lpm": "L/min",
+    "ml/min": "mL/min",
+    "mm/m": "mm/m",
+    "rpm": "rpm",
+    "1/min": "rpm",
+    "u/min": "rpm",
+    "mm/min": "mm/min",
+    "m/s": "m/s",
+    "mm/s": "mm/s",
+    "k": "K",
+    "n": "N",
+    "db": "dB",
+    "dba": "dB",
+    "db(a)": "dB",
+    "°": "degree_angle",
+    "deg": "degree_angle",
+    "cfu/ml": "CFU/mL",
+    "kbe/ml": "CFU/mL",
+    "bar/min": "bar/min",
+    "mpa/min": "MPa/min",
+    "kpa/min": "kPa/min",
+    "times": "one",
+    "x": "one",
+    "pieces": "one",
+    "hz": "Hz",
+    "mv": "mV",
+    "grams": "g",
+    "kg": "kg",
 }
 
 
@@ -95,7 +184,7 @@ class Reading:
 def _registry() -> Any:
     import pint  # imported late: it costs a tenth of a second and many runs never read a unit
 
-    registry = pint.UnitRegistry(None, autoconvert_offset_to_baseunit=True)
+    registry: Any = pint.UnitRegistry(None, autoconvert_offset_to_baseunit=True)
     registry.load_definitions(_DEFINITIONS.strip().splitlines())
     return registry
 
@@ -153,8 +242,8 @@ def parse_number(text: str) -> tuple[float, str]:
     if not match:
         raise ReadingError("type a number and its unit, such as 0.55 MPa")
     rest = match[2].strip()
-    if rest[:1] in ",.0123456789":
-        raise ReadingError(f"'{cleaned}' can be read in two ways: type one decimal sign and no thousands separators" if rest else "type a number")
+    if rest and rest[0] in ",.0123456789":
+        raise ReadingError(f"'{cleaned}' can be read in two ways: type one decimal sign and no thousands separators")
     value = float(match[1].replace(",", "."))
     if not math.isfinite(value):
         raise ReadingError("that number is out of reach")
@@ -212,7 +301,9 @@ def conformance(value: float, u: float, low: float, high: float) -> float:
     return max(0.0, upper - lower)
 
 
-def outcome_weights(check: Check, value: float, instrument: Instrument | None, profile: Mapping[str, Any]) -> dict[str, float]:
+def outcome_weights(
+    check: Check, value: float, instrument: Instrument | None, profile: Mapping[str, Any]
+) -> dict[str, float]:
     """Probability of each outcome of a measuring check, given the reading (in the check's unit). Sums to 1.
 
     The limits may stand in the mill's profile, whose values are in the check's unit.

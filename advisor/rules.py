@@ -96,8 +96,14 @@ class RuleBook:
             for group in _alternatives(rule):
                 compiled.append(self._compile(rule, group, salience))
                 salience -= 1  # no two rules share one: equal salience fires in an order that changes between runs
-        self._mentioned = {(k, str(getattr(c, k))) for r in self.rules.values() for each in (*r.when, *r.any)
-                           for c in (each.flat(),) for k in ("symptom", "check", "setting", "remedy") if getattr(c, k)}
+        self._mentioned = {
+            (k, str(getattr(c, k)))
+            for r in self.rules.values()
+            for each in (*r.when, *r.any)
+            for c in (each.flat(),)
+            for k in ("symptom", "check", "setting", "remedy")
+            if getattr(c, k)
+        }
         self._class = type("_CaseEngine", (_Engine,), {"given": compiled})
         self._engine: Any = None
         self._facts = Facts()
@@ -146,8 +152,11 @@ class RuleBook:
         rows += [("setting", k, "setting", {"value": v}) for k, v in facts.choices.items()]
         rows += [("setting", k, "number", {"number": float(v)}) for k, v in facts.numbers.items()]
         rows += [("remedy", k, "remedy", {"value": v}) for k, v in facts.remedies.items()]
-        return [_Fact(kind=kind, id=key, **value) for subject, key, kind, value in sorted(rows, key=lambda r: r[:3])
-                if (subject, key) in self._mentioned]
+        return [
+            _Fact(kind=kind, id=key, **value)
+            for subject, key, kind, value in sorted(rows, key=lambda r: r[:3])
+            if (subject, key) in self._mentioned
+        ]
 
     def _verdict(self, fired: list[str], facts: Facts) -> Verdict:
         answers: dict[str, tuple[str, str]] = {}
@@ -174,11 +183,26 @@ class RuleBook:
                 stops.append(then.stop)
             elif then.refer:
                 referrals.append((then.refer.to, then.refer.text))
-            firings.append(Firing(rule_id, tuple(_words(c, facts, answers) for c in (*rule.when, *rule.any) if _stands(c, facts, answers)),
-                                  then.kind, _said(rule), rule.because))
+            firings.append(
+                Firing(
+                    rule_id,
+                    tuple(_words(c, facts, answers) for c in (*rule.when, *rule.any) if _stands(c, facts, answers)),
+                    then.kind,
+                    _said(rule),
+                    rule.because,
+                )
+            )
         unique = dict.fromkeys
-        return Verdict(tuple(firings), tuple(unique(findings)), answers, excluded, tuple(unique(cautions)), first,
-                       tuple(unique(stops)), tuple(unique(referrals)))
+        return Verdict(
+            tuple(firings),
+            tuple(unique(findings)),
+            answers,
+            excluded,
+            tuple(unique(cautions)),
+            first,
+            tuple(unique(stops)),
+            tuple(unique(referrals)),
+        )
 
 
 def _alternatives(rule: Rule) -> list[tuple[Condition, ...]]:
@@ -242,11 +266,16 @@ def _words(condition: Condition, facts: Facts, answers: Mapping[str, tuple[str, 
         return f"symptom {c.symptom} {(c.is_ or ('present',))[0]}"
     kind, key = next((k, str(getattr(c, k))) for k in ("check", "setting", "remedy") if getattr(c, k))
     if c.is_ is not None:
-        known = {"check": facts.checks.get(key) or answers.get(key, ("",))[0], "setting": facts.choices.get(key),
-                 "remedy": facts.remedies.get(key)}[kind]
+        known = {
+            "check": facts.checks.get(key) or answers.get(key, ("",))[0],
+            "setting": facts.choices.get(key),
+            "remedy": facts.remedies.get(key),
+        }[kind]
         return f"{kind} {key} is {known or ' or '.join(c.is_)}"
     value = facts.readings.get(key) if kind == "check" else facts.numbers.get(key)
-    limits = " and ".join(f"{word} {limit:g}" for word, limit in (("above", c.above), ("below", c.below)) if limit is not None)
+    limits = " and ".join(
+        f"{word} {limit:g}" for word, limit in (("above", c.above), ("below", c.below)) if limit is not None
+    )
     return f"{kind} {key} {'is ' + format(value, 'g') + ', ' if value is not None else ''}{limits}"
 
 

@@ -15,11 +15,34 @@ from advisor.dialogue import COMMANDS, clean
 from advisor.model import Caution, Check, Remedy
 from advisor.planner import Step
 
-__all__ = ["STYLES", "Glyphs", "Line", "beside", "caution_box", "cause_lines", "help_lines", "list_lines", "plain", "ranking_lines",
-           "rule_line", "step_lines", "summary_lines", "text_lines", "why_lines"]
+__all__ = [
+    "STYLES",
+    "Glyphs",
+    "Line",
+    "beside",
+    "cause_lines",
+    "caution_box",
+    "help_lines",
+    "list_lines",
+    "plain",
+    "ranking_lines",
+    "rule_line",
+    "step_lines",
+    "summary_lines",
+    "text_lines",
+    "why_lines",
+]
 
 PLAIN, HEAD, DIM, GOOD, BAD, DANGER, WARN, KEY = "", "head", "dim", "good", "bad", "danger", "warn", "key"
-STYLES = {HEAD: "bold", DIM: "ansibrightblack", GOOD: "ansigreen", BAD: "ansired", DANGER: "bold ansired reverse", WARN: "bold ansiyellow", KEY: "bold"}
+STYLES = {
+    HEAD: "bold",
+    DIM: "ansibrightblack",
+    GOOD: "ansigreen",
+    BAD: "ansired",
+    DANGER: "bold ansired reverse",
+    WARN: "bold ansiyellow",
+    KEY: "bold",
+}
 _SIGNAL = {"danger": DANGER, "warning": WARN, "caution": WARN, "notice": HEAD}
 
 Line = list[tuple[str, str]]
@@ -51,7 +74,9 @@ def plain(lines: Iterable[Line]) -> str:
 
 def text_lines(text: str, width: int, style: str = PLAIN, indent: str = "", first: str | None = None) -> list[Line]:
     """A paragraph wrapped to `width` columns."""
-    wrapped = textwrap.wrap(text, max(width, 20), initial_indent=indent if first is None else first, subsequent_indent=indent) or [indent]
+    wrapped = textwrap.wrap(
+        text, max(width, 20), initial_indent=indent if first is None else first, subsequent_indent=indent
+    ) or [indent]
     return [[(style, line)] for line in wrapped]
 
 
@@ -78,7 +103,9 @@ def ranking_lines(view: Assessment, width: int, glyphs: Glyphs, count: int = 5) 
         lines.append([(KEY if number == 1 else PLAIN, head + title), (DIM, word)])
     none = view.none_of_these
     full = round(none * bar_width)
-    lines.append([(DIM, f"- {glyphs.bar * full + glyphs.empty * (bar_width - full)} {none:4.0%} none of the known causes")])
+    lines.append(
+        [(DIM, f"- {glyphs.bar * full + glyphs.empty * (bar_width - full)} {none:4.0%} none of the known causes")]
+    )
     if none > 0.5:
         lines += text_lines("No known cause fits well: think of referring the case.", width, WARN)
     return lines
@@ -100,7 +127,9 @@ def caution_box(caution: Caution, width: int, glyphs: Glyphs) -> list[Line]:
     """A caution framed under its signal word."""
     style = _SIGNAL[caution.signal]
     inner = min(width, 100) - 4
-    out: list[Line] = [[(style, f" {caution.signal.upper()} "), (DIM, glyphs.rule * max(inner - len(caution.signal), 1))]]
+    out: list[Line] = [
+        [(style, f" {caution.signal.upper()} "), (DIM, glyphs.rule * max(inner - len(caution.signal), 1))]
+    ]
     for text in textwrap.wrap(caution.text, inner):
         out.append([(style, glyphs.side), (PLAIN, " " + text)])
     return out
@@ -111,8 +140,12 @@ def caution_reminder(cautions: Sequence[Caution], width: int) -> list[Line]:
     out: list[Line] = []
     for caution in cautions:
         first = caution.text.split(". ")[0].rstrip(".") + "."
-        out += [[(_SIGNAL[caution.signal], f"{caution.signal.upper()}: "), (PLAIN, line)] if i == 0 else [(PLAIN, "  " + line)]
-                for i, line in enumerate(textwrap.wrap(first, width - len(caution.signal) - 3))]
+        out += [
+            [(_SIGNAL[caution.signal], f"{caution.signal.upper()}: "), (PLAIN, line)]
+            if i == 0
+            else [(PLAIN, "  " + line)]
+            for i, line in enumerate(textwrap.wrap(first, width - len(caution.signal) - 3))
+        ]
     return out
 
 
@@ -122,12 +155,17 @@ def step_lines(view: Assessment, step: Step, width: int, others: Sequence[Step] 
     if step.kind == "refer":
         lines = _refer(view, width)
     elif step.id.startswith("symptom:"):
-        lines = [[(HEAD, kb.symptoms[step.id.removeprefix("symptom:")].ask)], [(KEY, " 1 "), (PLAIN, "yes   "), (KEY, " 2 "), (PLAIN, "no")]]
+        lines = [
+            [(HEAD, kb.symptoms[step.id.removeprefix("symptom:")].ask)],
+            [(KEY, " 1 "), (PLAIN, "yes   "), (KEY, " 2 "), (PLAIN, "no")],
+        ]
     elif step.kind == "check":
         lines = _check(kb.checks[step.id], view, step, width)
     else:
         lines = _remedy(kb.remedies[step.id], step, width)
-    acknowledged = [c for c in view.cautions_for(step) if c.id in view.state.acknowledged or c.signal in ("caution", "notice")]
+    acknowledged = [
+        c for c in view.cautions_for(step) if c.id in view.state.acknowledged or c.signal in ("caution", "notice")
+    ]
     lines += caution_reminder(acknowledged, width)
     if others:
         lines.append([])
@@ -171,11 +209,16 @@ def _check(check: Check, view: Assessment, step: Step, width: int) -> list[Line]
         lines += text_lines("Not to be confused with: " + check.confuse, width, DIM)
     lines += text_lines(check.ask, width, HEAD)
     if check.measured:
-        lines += text_lines(f"Type the reading with its unit ({check.unit if check.unit != '1' else 'a number'}), or one of: {', '.join(o.id for o in check.outcomes)}", width)
+        lines += text_lines(
+            f"Type the reading with its unit ({check.unit if check.unit != '1' else 'a number'}), or one of: {', '.join(o.id for o in check.outcomes)}",
+            width,
+        )
         return lines
     packed = "   ".join(f"{i} {o.label}" for i, o in enumerate(check.outcomes, start=1))
     if len(packed) <= width - 2:
-        lines.append([part for i, o in enumerate(check.outcomes, start=1) for part in ((KEY, f" {i} "), (PLAIN, o.label + "  "))])
+        lines.append(
+            [part for i, o in enumerate(check.outcomes, start=1) for part in ((KEY, f" {i} "), (PLAIN, o.label + "  "))]
+        )
         return lines
     for number, outcome in enumerate(check.outcomes, start=1):
         wrapped = textwrap.wrap(outcome.label, width - 4)
@@ -187,7 +230,9 @@ def _check(check: Check, view: Assessment, step: Step, width: int) -> list[Line]
 def _remedy(remedy: Remedy, step: Step, width: int) -> list[Line]:
     lines: list[Line] = [[(HEAD, f"Remedy: {remedy.title}"), (DIM, f"  {_minutes(step.minutes)} with its proof")]]
     if remedy.who != "technician":
-        who = {"service": "service", "electrician": "a licensed electrician", "supervisor": "your supervisor"}[remedy.who]
+        who = {"service": "service", "electrician": "a licensed electrician", "supervisor": "your supervisor"}[
+            remedy.who
+        ]
         lines += text_lines(f"This is work for {who}. Hand it over; tell them what was found.", width, WARN)
     if remedy.needs:
         lines += text_lines("Needs " + ", ".join(remedy.needs), width, DIM)
@@ -195,7 +240,17 @@ def _remedy(remedy: Remedy, step: Step, width: int) -> list[Line]:
         lines += text_lines(text, width, indent="   ", first=f"{number}. ")
     lines += text_lines("Proof: " + remedy.proof, width, GOOD)
     lines += text_lines("Follow the machine's manual where it says otherwise.", width, DIM)
-    lines.append([(HEAD, "Did it help?  "), (KEY, " 1 "), (PLAIN, "helped  "), (KEY, " 2 "), (PLAIN, "no change  "), (KEY, " 3 "), (PLAIN, "worse")])
+    lines.append(
+        [
+            (HEAD, "Did it help?  "),
+            (KEY, " 1 "),
+            (PLAIN, "helped  "),
+            (KEY, " 2 "),
+            (PLAIN, "no change  "),
+            (KEY, " 3 "),
+            (PLAIN, "worse"),
+        ]
+    )
     return lines
 
 
@@ -204,7 +259,10 @@ def _refer(view: Assessment, width: int) -> list[Line]:
     for to, text in view.verdict.referrals:
         lines += text_lines(f"{to}: {text}", width, indent="  ", first="- ")
     if not view.verdict.referrals:
-        lines += text_lines("Nothing left here is worth its minutes. Give the case to service or your supervisor with what was found; 'advisor case' prints it.", width)
+        lines += text_lines(
+            "Nothing left here is worth its minutes. Give the case to service or your supervisor with what was found; 'advisor case' prints it.",
+            width,
+        )
     lines.append([(KEY, " 1 "), (PLAIN, "hand it over and close the case")])
     return lines
 
@@ -215,14 +273,22 @@ def cause_lines(view: Assessment, cause: str, width: int) -> list[Line]:
     p = view.posterior.cause[cause]
     lines: list[Line] = [[(HEAD, f"{record.title}: {p:.0%}, {likelihood_word(p)}")]]
     lines += text_lines(record.why, width, indent="  ", first="  ")
-    lines += text_lines(f"Before any answer: {record.prior.per_hundred:g} of 100 bad results ({_source(view.compiled, record.prior.source)})", width, DIM, "  ", "  ")
+    lines += text_lines(
+        f"Before any answer: {record.prior.per_hundred:g} of 100 bad results ({_source(view.compiled, record.prior.source)})",
+        width,
+        DIM,
+        "  ",
+        "  ",
+    )
     for odds, because in view.compiled.setting_terms(record, view.state.choices, view.state.numbers):
         lines += text_lines(f"odds x {odds:g}: {because}", width, DIM, "    ", "  ")
     for reason in view.reasons(cause)[:8]:
         if reason.ratio > 1.05:
             lines += text_lines(f"for      x{reason.ratio:<6.3g} {reason.text}", width, GOOD, " " * 18, "  ")
         elif reason.ratio < 0.95:
-            lines += text_lines(f"against  /{1 / max(reason.ratio, 1e-3):<6.3g} {reason.text}", width, BAD, " " * 18, "  ")
+            lines += text_lines(
+                f"against  /{1 / max(reason.ratio, 1e-3):<6.3g} {reason.text}", width, BAD, " " * 18, "  "
+            )
     return lines
 
 
@@ -231,26 +297,43 @@ def why_lines(view: Assessment, step: Step, width: int, number: int | None = Non
     lines: list[Line] = []
     if number is None:
         lines.append([(HEAD, "Why this step")])
-        lines += text_lines(f"{view.step_reason(step)}. Going on by repairs alone: about {view.plan.now:.0f} min to a proven fix; starting with this: about {step.expected:.0f} min.", width, indent="  ", first="  ")
+        lines += text_lines(
+            f"{view.step_reason(step)}. Going on by repairs alone: about {view.plan.now:.0f} min to a proven fix; starting with this: about {step.expected:.0f} min.",
+            width,
+            indent="  ",
+            first="  ",
+        )
     ranking = view.ranking
-    chosen = ranking[:2] if number is None else ranking[number - 1: number]
+    chosen = ranking[:2] if number is None else ranking[number - 1 : number]
     for entry in chosen:
         lines += cause_lines(view, entry.cause, width)
     if number is None:
         several = [s for s, p in view.pairs if len(s) >= 2 and p > 0.05][:2]
         for names in several:
             chance = dict(view.pairs)[names]
-            lines += text_lines(f"{chance:.0%}: {' and '.join(view.kb.causes[c].title.lower() for c in names)} together", width, indent="  ", first="  ")
+            lines += text_lines(
+                f"{chance:.0%}: {' and '.join(view.kb.causes[c].title.lower() for c in names)} together",
+                width,
+                indent="  ",
+                first="  ",
+            )
         if view.firings:
             lines.append([(HEAD, "Rules that fired")])
             for firing in view.firings[:6]:
-                lines += text_lines(f"{firing.rule}: {firing.conclusion}. {firing.because}", width, indent="    ", first="  ")
+                lines += text_lines(
+                    f"{firing.rule}: {firing.conclusion}. {firing.because}", width, indent="    ", first="  "
+                )
         movers = view.movers()
         if movers:
             lines.append([(HEAD, "What would change it most")])
             for mover in movers:
                 check = view.kb.checks[mover.check]
-                lines += text_lines(f"{check.title}: {check.outcome(mover.outcome).label} would put '{view.ranking[0].title.lower()}' at {mover.after:.0%}", width, indent="    ", first="  ")
+                lines += text_lines(
+                    f"{check.title}: {check.outcome(mover.outcome).label} would put '{view.ranking[0].title.lower()}' at {mover.after:.0%}",
+                    width,
+                    indent="    ",
+                    first="  ",
+                )
     return lines
 
 
@@ -264,7 +347,13 @@ def list_lines(view: Assessment, steps: Sequence[Step], width: int) -> list[Line
     lines: list[Line] = []
     for number, step in enumerate(steps, start=1):
         title = step_title(view, step)
-        lines.append([(KEY, f"{number:>3} "), (PLAIN, f"{title[: width - 22]:<{max(width - 22, 10)}}"), (DIM, f" {_minutes(step.minutes):>13}")])
+        lines.append(
+            [
+                (KEY, f"{number:>3} "),
+                (PLAIN, f"{title[: width - 22]:<{max(width - 22, 10)}}"),
+                (DIM, f" {_minutes(step.minutes):>13}"),
+            ]
+        )
     return lines
 
 
@@ -273,9 +362,15 @@ def help_lines(width: int) -> list[Line]:
     lines: list[Line] = [[(HEAD, "Answer by number or word. These work at every question:")]]
     for command in COMMANDS:
         also = f" ({', '.join(command.also[:2])})"
-        lines += [[(KEY, f"  {command.word:<8}"), (PLAIN, text)] if i == 0 else [(PLAIN, " " * 10 + text)]
-                  for i, text in enumerate(textwrap.wrap(command.help + also, width - 11))]
-    lines += text_lines("A reading may be typed as 0,55 MPa, 5.5 bar, 80 psi, 12 um, 8 Bx; add '@ test-gauge' to name the instrument.", width, DIM)
+        lines += [
+            [(KEY, f"  {command.word:<8}"), (PLAIN, text)] if i == 0 else [(PLAIN, " " * 10 + text)]
+            for i, text in enumerate(textwrap.wrap(command.help + also, width - 11))
+        ]
+    lines += text_lines(
+        "A reading may be typed as 0,55 MPa, 5.5 bar, 80 psi, 12 um, 8 Bx; add '@ test-gauge' to name the instrument.",
+        width,
+        DIM,
+    )
     return lines
 
 
@@ -283,7 +378,13 @@ def summary_lines(view: Assessment, case: str, width: int) -> list[Line]:
     """The end of a case, to read aloud."""
     kb, state = view.kb, view.state
     symptoms = [kb.symptoms[s].title.lower() for s, there in state.symptoms.items() if there]
-    parts = [f"Case {case}" + (f", mill {clean(state.mill)}" if state.mill else "") + ": " + (", ".join(symptoms) or "no symptom named") + "."]
+    parts = [
+        f"Case {case}"
+        + (f", mill {clean(state.mill)}" if state.mill else "")
+        + ": "
+        + (", ".join(symptoms) or "no symptom named")
+        + "."
+    ]
     helped = state.helped
     if state.cause:
         sure = "confirmed" if state.closed == "confirmed" else "likely"
@@ -293,8 +394,18 @@ def summary_lines(view: Assessment, case: str, width: int) -> list[Line]:
         parts.append(f"Likeliest cause: {top.title.lower()} ({top.probability:.0%}), not proven.")
     if helped:
         proof = state.proofs.get(helped)
-        parts.append(f"What helped: {kb.remedies[helped].title.lower()}" + (", proof test passed." if proof else ", proof test still owed."))
-    endings = {"confirmed": "Closed as confirmed.", "fixed-unproven": "Closed as fixed, cause not proven.", "referred": "Handed over.", "open": "Left open."}
+        parts.append(
+            f"What helped: {kb.remedies[helped].title.lower()}"
+            + (", proof test passed." if proof else ", proof test still owed.")
+        )
+    endings = {
+        "confirmed": "Closed as confirmed.",
+        "fixed-unproven": "Closed as fixed, cause not proven.",
+        "referred": "Handed over.",
+        "open": "Left open.",
+    }
     parts.append(endings.get(str(state.closed), "Still open."))
-    parts.append(f"{len(state.answers)} checks answered, {len(state.remedies)} remedies tried, about {state.minutes:.0f} minutes by the book.")
+    parts.append(
+        f"{len(state.answers)} checks answered, {len(state.remedies)} remedies tried, about {state.minutes:.0f} minutes by the book."
+    )
     return text_lines(" ".join(parts), width)

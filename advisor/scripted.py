@@ -11,7 +11,7 @@ from advisor.load import Issue, KnowledgeError, Tree, nearest, parse_tree
 from advisor.match import Matcher
 from advisor.session import CaseError, Session
 
-__all__ = ["answers_events", "report", "report_text", "read_answers"]
+__all__ = ["answers_events", "read_answers", "report", "report_text"]
 
 SCHEMA = "advisor-report/1"
 _FIELDS = ("complaint", "symptoms", "setting", "answers", "remedies", "notes", "mill")
@@ -26,11 +26,27 @@ def read_answers(path: Path) -> Tree:
         raise KnowledgeError([Issue(str(path), 1, 1, "file", f"cannot be read: {reason}")]) from None
     tree = parse_tree(text, str(path))
     if not isinstance(tree.data, dict):
-        raise KnowledgeError([Issue(str(path), 1, 1, "answers", "must hold named fields", f"such as {', '.join(_FIELDS)}")])
-    issues = [Issue(str(path), *tree.mark((key,)), "answers", f"'{key}' is no field here",
-                    nearest(str(key), _FIELDS) or f"fields: {', '.join(_FIELDS)}") for key in tree.data if key not in _FIELDS]
-    for key, kind, word in (("symptoms", list, "a list of symptom ids"), ("setting", dict, "'field: value' lines"),
-                            ("answers", dict, "'check: answer' lines"), ("remedies", dict, "'remedy: result' lines"), ("notes", list, "a list of texts")):
+        raise KnowledgeError(
+            [Issue(str(path), 1, 1, "answers", "must hold named fields", f"such as {', '.join(_FIELDS)}")]
+        )
+    issues = [
+        Issue(
+            str(path),
+            *tree.mark((key,)),
+            "answers",
+            f"'{key}' is no field here",
+            nearest(str(key), _FIELDS) or f"fields: {', '.join(_FIELDS)}",
+        )
+        for key in tree.data
+        if key not in _FIELDS
+    ]
+    for key, kind, word in (
+        ("symptoms", list, "a list of symptom ids"),
+        ("setting", dict, "'field: value' lines"),
+        ("answers", dict, "'check: answer' lines"),
+        ("remedies", dict, "'remedy: result' lines"),
+        ("notes", list, "a list of texts"),
+    ):
         value = tree.data.get(key)
         if value not in (None, "") and not isinstance(value, kind):
             issues.append(Issue(str(path), *tree.mark((key,)), "answers", f"'{key}' must hold {word}"))
@@ -59,7 +75,11 @@ def answers_events(tree: Tree, name: str, compiled: Compiled) -> list[dict[str, 
             found = Matcher(compiled.kb.symptoms.values()).match(text)
             chosen = [m.symptom for m in found if m.score >= max(0.45, 0.8 * found[0].score)][:2]
             if not chosen:
-                wrong(("complaint",), f"no symptom fits the complaint '{text[:60]}'", "name it under 'symptoms': advisor knowledge list symptoms")
+                wrong(
+                    ("complaint",),
+                    f"no symptom fits the complaint '{text[:60]}'",
+                    "name it under 'symptoms': advisor knowledge list symptoms",
+                )
             planned += [(("complaint",), {"type": "symptom", "symptom": s, "present": True}) for s in chosen]
     for i, symptom in enumerate(symptoms):
         planned.append((("symptoms", i), {"type": "symptom", "symptom": str(symptom), "present": True}))
@@ -105,7 +125,12 @@ def answer_event(key: str, value: Any, compiled: Compiled) -> dict[str, Any]:
     if text == "unknown":
         return {"type": "unknown", "check": key}
     check = compiled.kb.checks.get(key)
-    if check is not None and text not in [o.id for o in check.outcomes] and check.measured and any(ch.isdigit() for ch in text):
+    if (
+        check is not None
+        and text not in [o.id for o in check.outcomes]
+        and check.measured
+        and any(ch.isdigit() for ch in text)
+    ):
         return {"type": "answer", "check": key, "value": text}
     return {"type": "answer", "check": key, "outcome": text}
 
@@ -114,39 +139,84 @@ def report(compiled: Compiled, session: Session, case: str | None, count: int = 
     """The state of a case as plain data (the JSON of `advisor diagnose --answers`)."""
     view = Assessment(compiled, session.state)
     state = session.state
-    findings = [{"check": c, "outcome": a.likeliest, "value": a.value, "unit": a.unit, "instrument": a.instrument,
-                 "conformance": round(a.probability, 6), "outcomes": {o: round(w, 6) for o, w in a.weights.items()}}
-                for c, a in state.answers.items()]
-    findings += [{"check": c, "outcome": o, "value": None, "unit": None, "instrument": None, "conformance": 1.0, "derived_by": r}
-                 for c, (o, r) in view.verdict.answers.items()]
+    findings = [
+        {
+            "check": c,
+            "outcome": a.likeliest,
+            "value": a.value,
+            "unit": a.unit,
+            "instrument": a.instrument,
+            "conformance": round(a.probability, 6),
+            "outcomes": {o: round(w, 6) for o, w in a.weights.items()},
+        }
+        for c, a in state.answers.items()
+    ]
+    findings += [
+        {"check": c, "outcome": o, "value": None, "unit": None, "instrument": None, "conformance": 1.0, "derived_by": r}
+        for c, (o, r) in view.verdict.answers.items()
+    ]
     ranking = []
     for ranked in view.ranking[:count]:
         reasons = view.reasons(ranked.cause)
-        ranking.append({"cause": ranked.cause, "title": ranked.title, "probability": round(ranked.probability, 6),
-                        "word": likelihood_word(ranked.probability),
-                        "for": [{"finding": r.finding, "text": r.text, "ratio": round(r.ratio, 3)} for r in reasons if r.ratio > 1.2],
-                        "against": [{"finding": r.finding, "text": r.text, "ratio": round(r.ratio, 3)} for r in reasons if r.ratio < 0.8]})
-    steps = [{"kind": s.kind, "id": s.id, "minutes": round(s.minutes, 2), "expected_minutes": round(s.expected, 2),
-              "reason": view.step_reason(s)} for s in view.next]
+        ranking.append(
+            {
+                "cause": ranked.cause,
+                "title": ranked.title,
+                "probability": round(ranked.probability, 6),
+                "word": likelihood_word(ranked.probability),
+                "for": [
+                    {"finding": r.finding, "text": r.text, "ratio": round(r.ratio, 3)} for r in reasons if r.ratio > 1.2
+                ],
+                "against": [
+                    {"finding": r.finding, "text": r.text, "ratio": round(r.ratio, 3)} for r in reasons if r.ratio < 0.8
+                ],
+            }
+        )
+    steps = [
+        {
+            "kind": s.kind,
+            "id": s.id,
+            "minutes": round(s.minutes, 2),
+            "expected_minutes": round(s.expected, 2),
+            "reason": view.step_reason(s),
+        }
+        for s in view.next
+    ]
     cautions = {c.id: {"id": c.id, "signal": c.signal, "text": c.text, "for": "rule"} for c in view.raised}
     for step in view.next[:1]:
         for caution in view.cautions_for(step):
-            cautions.setdefault(caution.id, {"id": caution.id, "signal": caution.signal, "text": caution.text, "for": step.id})
-    return {"schema": SCHEMA, "case": case, "symptoms": [s for s, there in state.symptoms.items() if there],
-            "setting": dict(view.setting_words), "findings": findings, "ranking": ranking,
-            "none_of_these": round(view.none_of_these, 6), "next": steps[0], "runners_up": steps[1:],
-            "cautions": list(cautions.values()), "stops": list(view.verdict.stops),
-            "referrals": [{"to": to, "text": text} for to, text in view.verdict.referrals],
-            "rules_fired": [{"rule": f.rule, "facts": list(f.facts), "kind": f.kind, "conclusion": f.conclusion, "because": f.because}
-                            for f in view.firings],
-            "minutes": round(state.minutes, 2), "knowledge": compiled.kb.digest}
+            cautions.setdefault(
+                caution.id, {"id": caution.id, "signal": caution.signal, "text": caution.text, "for": step.id}
+            )
+    return {
+        "schema": SCHEMA,
+        "case": case,
+        "symptoms": [s for s, there in state.symptoms.items() if there],
+        "setting": dict(view.setting_words),
+        "findings": findings,
+        "ranking": ranking,
+        "none_of_these": round(view.none_of_these, 6),
+        "next": steps[0],
+        "runners_up": steps[1:],
+        "cautions": list(cautions.values()),
+        "stops": list(view.verdict.stops),
+        "referrals": [{"to": to, "text": text} for to, text in view.verdict.referrals],
+        "rules_fired": [
+            {"rule": f.rule, "facts": list(f.facts), "kind": f.kind, "conclusion": f.conclusion, "because": f.because}
+            for f in view.firings
+        ],
+        "minutes": round(state.minutes, 2),
+        "knowledge": compiled.kb.digest,
+    }
 
 
 def report_text(data: dict[str, Any], compiled: Compiled) -> str:
     """The same report to read."""
     kb = compiled.kb
-    lines = [f"Case {data['case']}" if data["case"] else "Case (not logged)",
-             "Symptoms: " + ("; ".join(kb.symptoms[s].title for s in data["symptoms"]) or "none given")]
+    lines = [
+        f"Case {data['case']}" if data["case"] else "Case (not logged)",
+        "Symptoms: " + ("; ".join(kb.symptoms[s].title for s in data["symptoms"]) or "none given"),
+    ]
     for stop in data["stops"]:
         lines.append(f"STOP: {stop}")
     for caution in data["cautions"]:
@@ -160,8 +230,16 @@ def report_text(data: dict[str, Any], compiled: Compiled) -> str:
     lines.append(f"  {data['none_of_these']:4.0%}  none of the known causes")
     for number, step in enumerate([data["next"], *data["runners_up"]]):
         record = kb.checks.get(step["id"]) or kb.remedies.get(step["id"])
-        title = record.title if record else kb.symptoms[step["id"].removeprefix("symptom:")].title if ":" in step["id"] else "hand the case over"
-        lines.append(f"{'Next' if number == 0 else 'or  '}: {step['kind']} {title} [{step['id']}], {step['minutes']:g} min; {step['reason']}")
+        title = (
+            record.title
+            if record
+            else kb.symptoms[step["id"].removeprefix("symptom:")].title
+            if ":" in step["id"]
+            else "hand the case over"
+        )
+        lines.append(
+            f"{'Next' if number == 0 else 'or  '}: {step['kind']} {title} [{step['id']}], {step['minutes']:g} min; {step['reason']}"
+        )
     for referral in data["referrals"]:
         lines.append(f"Refer to {referral['to']}: {referral['text']}")
     return "\n".join(lines)

@@ -92,7 +92,9 @@ def parse_setting(entry: SettingField, text: str) -> str | float:
     cleaned = text.strip()
     if entry.choices:
         lowered = cleaned.lower()
-        hits = [c for c in entry.choices if c == lowered] or [c for c in entry.choices if lowered and c.startswith(lowered)]
+        hits = [c for c in entry.choices if c == lowered] or [
+            c for c in entry.choices if lowered and c.startswith(lowered)
+        ]
         if cleaned.isdigit() and 1 <= int(cleaned) <= len(entry.choices):
             hits = [entry.choices[int(cleaned) - 1]]
         if len(hits) != 1:
@@ -105,7 +107,9 @@ def parse_setting(entry: SettingField, text: str) -> str | float:
     except ReadingError as error:
         raise CaseError(f"{entry.id}: {error}") from None
     if entry.low is not None and entry.high is not None and not entry.low <= value <= entry.high:
-        raise CaseError(f"{entry.id}: {value:g} is outside {entry.low:g} to {entry.high:g} {entry.unit if entry.unit != '1' else ''}".rstrip())
+        raise CaseError(
+            f"{entry.id}: {value:g} is outside {entry.low:g} to {entry.high:g} {entry.unit if entry.unit != '1' else ''}".rstrip()
+        )
     return value
 
 
@@ -165,9 +169,14 @@ class Session:
         return result
 
     def _on_start(self, state: State, event: Event) -> State:
-        profile = {**self.compiled.defaults, **{k: float(v) for k, v in (event.get("profile") or {}).items() if k in self.compiled.defaults}}
+        profile = {
+            **self.compiled.defaults,
+            **{k: float(v) for k, v in (event.get("profile") or {}).items() if k in self.compiled.defaults},
+        }
         bench = event.get("bench")
-        return replace(state, mill=event.get("mill"), profile=profile, bench=tuple(bench) if bench is not None else None)
+        return replace(
+            state, mill=event.get("mill"), profile=profile, bench=tuple(bench) if bench is not None else None
+        )
 
     def _on_complaint(self, state: State, event: Event) -> State:
         return replace(state, complaint=str(event.get("text", "")))
@@ -176,7 +185,9 @@ class Session:
         key = str(event.get("field"))
         entry = self.compiled.setting_fields.get(key)
         if entry is None:
-            raise CaseError(f"there is no setting '{key}'; {nearest(key, self.compiled.setting_fields) or 'settings: ' + ', '.join(self.compiled.setting_fields)}")
+            raise CaseError(
+                f"there is no setting '{key}'; {nearest(key, self.compiled.setting_fields) or 'settings: ' + ', '.join(self.compiled.setting_fields)}"
+            )
         value = parse_setting(entry, str(event.get("value", "")))
         if isinstance(value, str):
             return replace(state, choices={**state.choices, key: value})
@@ -185,13 +196,19 @@ class Session:
     def _on_symptom(self, state: State, event: Event) -> State:
         key = str(event.get("symptom"))
         self._known("symptoms", key, "symptom")
-        return replace(state, symptoms={**state.symptoms, key: bool(event.get("present", True))},
-                       unanswered={k: v for k, v in state.unanswered.items() if k != f"symptom:{key}"})
+        return replace(
+            state,
+            symptoms={**state.symptoms, key: bool(event.get("present", True))},
+            unanswered={k: v for k, v in state.unanswered.items() if k != f"symptom:{key}"},
+        )
 
     def _on_answer(self, state: State, event: Event) -> State:
         answer = self.read_answer(str(event.get("check")), event, state)
-        return replace(self._done(state, answer.check), answers={**state.answers, answer.check: answer},
-                       unanswered={k: v for k, v in state.unanswered.items() if k != answer.check})
+        return replace(
+            self._done(state, answer.check),
+            answers={**state.answers, answer.check: answer},
+            unanswered={k: v for k, v in state.unanswered.items() if k != answer.check},
+        )
 
     def _on_unknown(self, state: State, event: Event) -> State:
         return self._without(state, str(event.get("check")), "unknown")
@@ -205,8 +222,11 @@ class Session:
         else:
             self._known("checks", key, "check")
         moved = self._done(state, key) if why == "unknown" and key in self.compiled.kb.checks else state
-        return replace(moved, unanswered={**state.unanswered, key: why},
-                       answers={k: v for k, v in state.answers.items() if k != key})
+        return replace(
+            moved,
+            unanswered={**state.unanswered, key: why},
+            answers={k: v for k, v in state.answers.items() if k != key},
+        )
 
     def _on_remedy(self, state: State, event: Event) -> State:
         key, result = str(event.get("remedy")), str(event.get("result"))
@@ -220,7 +240,11 @@ class Session:
         key = str(event.get("remedy"))
         self._known("remedies", key, "remedy")
         passed = bool(event.get("passed"))
-        remedies = state.remedies if passed else tuple((r, "no-change" if r == key else result) for r, result in state.remedies)
+        remedies = (
+            state.remedies
+            if passed
+            else tuple((r, "no-change" if r == key else result) for r, result in state.remedies)
+        )
         minutes = state.minutes + self.compiled.kb.remedies[key].proof_minutes
         return replace(state, proofs={**state.proofs, key: passed}, remedies=remedies, minutes=minutes)
 
@@ -265,28 +289,48 @@ class Session:
             outcome = str(event["outcome"])
             ids = [o.id for o in check.outcomes]
             if outcome not in ids:
-                raise CaseError(f"check '{check_id}' has no outcome '{outcome}'; {nearest(outcome, ids) or 'outcomes: ' + ', '.join(ids)}")
-            return Answer(check_id, {o: 1.0 if o == outcome else 0.0 for o in ids}, outcome=outcome, typed=str(event.get("typed", outcome)))
+                raise CaseError(
+                    f"check '{check_id}' has no outcome '{outcome}'; {nearest(outcome, ids) or 'outcomes: ' + ', '.join(ids)}"
+                )
+            return Answer(
+                check_id,
+                {o: 1.0 if o == outcome else 0.0 for o in ids},
+                outcome=outcome,
+                typed=str(event.get("typed", outcome)),
+            )
         if event.get("value") is None:
-            raise CaseError(f"check '{check_id}': give an outcome ({', '.join(o.id for o in check.outcomes)})" +
-                            (f" or a reading in {check.unit}" if check.measured else ""))
+            raise CaseError(
+                f"check '{check_id}': give an outcome ({', '.join(o.id for o in check.outcomes)})"
+                + (f" or a reading in {check.unit}" if check.measured else "")
+            )
         if not check.measured:
             raise CaseError(f"check '{check_id}' is not measured: answer {', '.join(o.id for o in check.outcomes)}")
         instrument = str(event.get("instrument") or check.instrument)
         if instrument not in self.compiled.kb.instruments:
-            raise CaseError(f"there is no instrument '{instrument}'; {nearest(instrument, self.compiled.kb.instruments) or 'see: advisor knowledge list instruments'}")
+            raise CaseError(
+                f"there is no instrument '{instrument}'; {nearest(instrument, self.compiled.kb.instruments) or 'see: advisor knowledge list instruments'}"
+            )
         typed = f"{event['value']} {event.get('unit') or ''}".strip()
         try:
             reading = parse_reading(typed, check, instrument)
             weights = outcome_weights(check, reading.value, self.compiled.kb.instruments[instrument], state.profile)
         except ReadingError as error:
             raise CaseError(f"{check_id}: {error}") from None
-        return Answer(check_id, weights, value=reading.value, unit=reading.unit, instrument=instrument, typed=str(event.get("typed", typed)))
+        return Answer(
+            check_id,
+            weights,
+            value=reading.value,
+            unit=reading.unit,
+            instrument=instrument,
+            typed=str(event.get("typed", typed)),
+        )
 
     def _known(self, kind: str, key: str, word: str) -> None:
         records = self.compiled.kb.kind(kind)
         if key not in records:
-            raise CaseError(f"there is no {word} '{key}'; {nearest(key, records) or f'see: advisor knowledge list {kind}'}")
+            raise CaseError(
+                f"there is no {word} '{key}'; {nearest(key, records) or f'see: advisor knowledge list {kind}'}"
+            )
 
     # -- time and preparations ------------------------------------------------------------------------------------
 
@@ -300,7 +344,9 @@ class Session:
         known = self.compiled.preparations
         minutes = own + sum(known[p].minutes for p in prep if p not in state.prepared)
         broken = {b for p in prep for b in known[p].breaks}
-        return replace(state, minutes=state.minutes + minutes, prepared=frozenset((state.prepared - broken) | set(prep)))
+        return replace(
+            state, minutes=state.minutes + minutes, prepared=frozenset((state.prepared - broken) | set(prep))
+        )
 
 
 def effective(events: Iterable[Event]) -> list[Event]:

@@ -1,22 +1,22 @@
 """Diagnosis from plain tables: no knowledge files, no console.
 
-    >>> model = TableModel(
-    ...     causes={"worn burr": 0.05, "dirty collet": 0.03},
-    ...     tests={
-    ...         "run-out": Test(["ok", "high"], cost=4, leak=[0.95, 0.05], given={"dirty collet": [0.1, 0.9]}),
-    ...         "look": Test(["sharp", "worn"], cost=1, leak=[0.9, 0.1], given={"worn burr": [0.05, 0.95]}),
-    ...         "chips": Test(["no", "yes"], cost=0, leak=[0.98, 0.02], given={"worn burr": [0.3, 0.7], "dirty collet": [0.4, 0.6]}),
-    ...     },
-    ...     repairs={"change burr": (6, {"worn burr": 1.0}), "clean collet": (20, {"dirty collet": 0.9})},
-    ... )
-    >>> model.observe("chips", "yes")
-    >>> model.next_step().id
-    'look'
-    >>> model.observe("look", "worn")
-    >>> model.posteriors()["worn burr"] > 0.8
-    True
-    >>> model.next_step().id
-    'change burr'
+>>> model = TableModel(
+...     causes={"worn burr": 0.05, "dirty collet": 0.03},
+...     tests={
+...         "run-out": Test(["ok", "high"], cost=4, leak=[0.95, 0.05], given={"dirty collet": [0.1, 0.9]}),
+...         "look": Test(["sharp", "worn"], cost=1, leak=[0.9, 0.1], given={"worn burr": [0.05, 0.95]}),
+...         "chips": Test(["no", "yes"], cost=0, leak=[0.98, 0.02], given={"worn burr": [0.3, 0.7], "dirty collet": [0.4, 0.6]}),
+...     },
+...     repairs={"change burr": (6, {"worn burr": 1.0}), "clean collet": (20, {"dirty collet": 0.9})},
+... )
+>>> model.observe("chips", "yes")
+>>> model.next_step().id
+'look'
+>>> model.observe("look", "worn")
+>>> model.posteriors()["worn burr"] > 0.8
+True
+>>> model.next_step().id
+'change burr'
 """
 
 from __future__ import annotations
@@ -51,9 +51,15 @@ class TableModel:
     Raises ValueError for probabilities that are none or do not sum to 1, KeyError for unknown causes.
     """
 
-    def __init__(self, causes: Mapping[str, float], tests: Mapping[str, Test],
-                 repairs: Mapping[str, tuple[float, Mapping[str, float]]] | None = None, *,
-                 refer_cost: float = 120.0, single_fault: bool = False) -> None:
+    def __init__(
+        self,
+        causes: Mapping[str, float],
+        tests: Mapping[str, Test],
+        repairs: Mapping[str, tuple[float, Mapping[str, float]]] | None = None,
+        *,
+        refer_cost: float = 120.0,
+        single_fault: bool = False,
+    ) -> None:
         self.network = Network(causes, single_fault=single_fault)
         self.tests = dict(tests)
         self.repairs = {name: Repair(name, cost, dict(cures)) for name, (cost, cures) in (repairs or {}).items()}

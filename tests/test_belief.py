@@ -17,7 +17,9 @@ from advisor.belief import EvidenceError, Network, Tried
 Rows = dict[str, dict[str, list[float]]]
 
 
-def random_network(rng: random.Random, causes: int = 4, findings: int = 4, groups: bool = True) -> tuple[Network, list[Any]]:
+def random_network(
+    rng: random.Random, causes: int = 4, findings: int = 4, groups: bool = True
+) -> tuple[Network, list[Any]]:
     """A small random network and its plain description: [(cause, prior, [(share, {finding: row})])]."""
     priors = {f"c{i}": rng.uniform(0.02, 0.5) for i in range(causes)}
     net = Network(priors)
@@ -46,7 +48,9 @@ def random_network(rng: random.Random, causes: int = 4, findings: int = 4, group
     return net, [plain, leaks, sizes]
 
 
-def brute_force(described: list[Any], evidence: dict[str, list[float]], failed: list[dict[str, float]] | None = None) -> dict[str, float]:
+def brute_force(
+    described: list[Any], evidence: dict[str, list[float]], failed: list[dict[str, float]] | None = None
+) -> dict[str, float]:
     """Posterior by summing every set of causes, every mode of every group and every level: written from the definition."""
     plain, leaks, sizes = described
     total, joint, none = 0.0, {c: 0.0 for c, _, _ in plain}, 0.0
@@ -55,10 +59,22 @@ def brute_force(described: list[Any], evidence: dict[str, list[float]], failed: 
         active = [(c, b) for o, (c, _, b) in zip(on, plain, strict=True) if o]
         blocks = [b for _, bs in active for b in bs]
         like = 0.0
-        modes = [[(1.0, b)] if len(b) == 1 else
-                 [(max(1 - r[0] for r in b.values()), {f: [1 - sum(r[1:]) / max(1 - q[0] for q in b.values())] +
-                                                       [x / max(1 - q[0] for q in b.values()) for x in r[1:]] for f, r in b.items()}),
-                  (1 - max(1 - r[0] for r in b.values()), {})] for b in blocks]
+        modes = [
+            [(1.0, b)]
+            if len(b) == 1
+            else [
+                (
+                    max(1 - r[0] for r in b.values()),
+                    {
+                        f: [1 - sum(r[1:]) / max(1 - q[0] for q in b.values())]
+                        + [x / max(1 - q[0] for q in b.values()) for x in r[1:]]
+                        for f, r in b.items()
+                    },
+                ),
+                (1 - max(1 - r[0] for r in b.values()), {}),
+            ]
+            for b in blocks
+        ]
         for mode in itertools.product(*modes):
             chance = math.prod(m[0] for m in mode)
             draws = [m[1] for m in mode]
@@ -143,8 +159,10 @@ def test_noisy_or_published_numbers() -> None:
     net.add_finding("f1", ["no", "yes"], [0.98, 0.02], {"a": [0.7, 0.3], "b": [0.4, 0.6]})
     yes, no = [0, 1], [1, 0]
     for evidence, a, b, p in (
-        ({"f0": yes}, 0.455846, 0.604171, 0.18028), ({"f0": yes, "f1": no}, 0.534205, 0.442757, 0.0916472),
-        ({"f0": yes, "f1": yes}, 0.374823, 0.771075, 0.0886328), ({"f0": no, "f1": no}, 0.0153173, 0.0476190, 0.7448808),
+        ({"f0": yes}, 0.455846, 0.604171, 0.18028),
+        ({"f0": yes, "f1": no}, 0.534205, 0.442757, 0.0916472),
+        ({"f0": yes, "f1": yes}, 0.374823, 0.771075, 0.0886328),
+        ({"f0": no, "f1": no}, 0.0153173, 0.0476190, 0.7448808),
     ):
         post = net.posterior(evidence)
         assert post.cause["a"] == pytest.approx(a, abs=1e-6)
@@ -162,11 +180,18 @@ def test_chest_clinic_published_posteriors() -> None:
 
     def prior(t: int, lung: int, b: int) -> float:
         pt = 0.05 if t else 0.95
-        return sum(0.5 * pt * (pl if lung else 1 - pl) * (pb if b else 1 - pb) for pl, pb in ((0.10, 0.60), (0.01, 0.30)))
+        return sum(
+            0.5 * pt * (pl if lung else 1 - pl) * (pb if b else 1 - pb) for pl, pb in ((0.10, 0.60), (0.01, 0.30))
+        )
 
     dyspnoea = {(1, 1): 0.9, (1, 0): 0.8, (0, 1): 0.7, (0, 0): 0.1}
     net = Network({str(s): prior(*s) for s in states}, single_fault=True)
-    net.add_finding("d", ["no", "yes"], [1, 0], {str(s): [1 - dyspnoea[s[2], s[0] | s[1]], dyspnoea[s[2], s[0] | s[1]]] for s in states})
+    net.add_finding(
+        "d",
+        ["no", "yes"],
+        [1, 0],
+        {str(s): [1 - dyspnoea[s[2], s[0] | s[1]], dyspnoea[s[2], s[0] | s[1]]] for s in states},
+    )
     post = net.posterior({"d": [0, 1]})
     t, lung, b = (sum(post.cause[str(s)] for s in states if s[i]) for i in range(3))
     assert (t, lung, b) == pytest.approx((0.087751, 0.09952515, 0.8114021), abs=1e-6)
@@ -225,7 +250,12 @@ def test_twelve_positive_findings_lose_no_digits() -> None:
     net = Network(priors)
     q = {(c, f): rng.uniform(0.05, 0.9) if rng.random() < 0.5 else 0.0 for c in range(causes) for f in range(findings)}
     for f in range(findings):
-        net.add_finding(f"f{f}", ["no", "yes"], [0.9999, 0.0001], {f"c{c}": [1 - q[c, f], q[c, f]] for c in range(causes) if q[c, f]})
+        net.add_finding(
+            f"f{f}",
+            ["no", "yes"],
+            [0.9999, 0.0001],
+            {f"c{c}": [1 - q[c, f], q[c, f]] for c in range(causes) if q[c, f]},
+        )
     total, joint = 0.0, [0.0] * causes
     for on in itertools.product([0, 1], repeat=causes):
         w = math.prod(0.01 if o else 0.99 for o in on)
