@@ -34,9 +34,19 @@ def knowledge(folder: Path | str | None = None) -> Compiled:
     Raises advisor.load.KnowledgeError with every problem found.
     """
     from advisor.compiled import Compiled
-    from advisor.load import load_knowledge, shipped
+    from advisor.home import cache_home
+    from advisor.load import KnowledgeError, load_knowledge, shipped
 
-    return Compiled(load_knowledge(Path(folder) if folder else shipped("knowledge")))
+    root = Path(folder) if folder else shipped("knowledge")
+    kb = load_knowledge(root, examples=False, cache=cache_home())
+    if not kb.places:
+        return Compiled(kb)  # from the cache: these very files were checked before
+    from advisor.lint import broken
+
+    issues = broken(kb)
+    if issues:
+        raise KnowledgeError(issues)
+    return Compiled(kb)
 
 
 def __getattr__(name: str) -> Any:

@@ -369,7 +369,7 @@ class Assessment:
             a, b = (self._name(c) for c in pair[:2])
             told = f"tells '{a}' from '{b}'"
         gain = f"saves about {saved:.0f} min" if saved >= 1 else f"takes {step.minutes:.1g} min"
-        return f"{told}; {gain}" if told else gain
+        return f"{gain}: {told}" if told else gain
 
     def _name(self, cause: str) -> str:
         record = self.kb.causes.get(cause)

@@ -305,12 +305,12 @@ class Network:
         begin = state.start()
         weight = float(begin @ state.final)
         if self.unlisted is None:
-            return factor * weight
+            return float(factor * weight)
         u = self.unlisted
         if u in plans:
             active = float(state.forward(begin, plans[u]) @ state.final)
-            return factor * (off[u] * weight + on[u] * quiet[u] * active)
-        return factor * weight
+            return float(factor * (off[u] * weight + on[u] * quiet[u] * active))
+        return float(factor * weight)
 
     # -- leading sets ---------------------------------------------------------------------------------------------
 

@@ -20,9 +20,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from platformdirs import user_data_dir
+from advisor.home import data_home
 
-__all__ = ["CaseLog", "CaseSummary", "Entry", "LogError", "data_home", "log_path"]
+__all__ = ["CaseLog", "CaseSummary", "Entry", "LogError", "log_path"]
 
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS event (
@@ -60,11 +60,6 @@ class CaseSummary:
     events: int
     closed: str | None
     cause: str | None
-
-
-def data_home() -> Path:
-    """The user's data folder: ADVISOR_HOME, or the platform's own."""
-    return Path(os.environ.get("ADVISOR_HOME") or user_data_dir("dental-mill-advisor", appauthor=False))
 
 
 def log_path(given: str | None = None) -> Path:

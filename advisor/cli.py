@@ -186,7 +186,8 @@ def _diagnose(args: argparse.Namespace) -> int:
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise _Stop("This needs a terminal. Give the answers in a file instead: advisor diagnose --answers FILE", USAGE)
     from advisor import Session, knowledge
-    from advisor.caselog import CaseLog, data_home, log_path
+    from advisor.caselog import CaseLog, log_path
+    from advisor.home import data_home
     from advisor.mills import MillBook
 
     compiled = knowledge(args.knowledge)
@@ -257,7 +258,8 @@ class _Recorder:
 
 def _scripted(args: argparse.Namespace) -> int:
     from advisor import Session, knowledge
-    from advisor.caselog import CaseLog, data_home, log_path
+    from advisor.caselog import CaseLog, log_path
+    from advisor.home import data_home
     from advisor.mills import MillBook
     from advisor.scripted import answers_events, read_answers, report, report_text
 
@@ -360,7 +362,7 @@ def _case(args: argparse.Namespace) -> int:
 
 def _mill(args: argparse.Namespace) -> int:
     from advisor import knowledge
-    from advisor.caselog import data_home
+    from advisor.home import data_home
     from advisor.millform import apply_value, describe, fill_in
     from advisor.mills import Mill, MillBook
 

@@ -266,10 +266,11 @@ class Consultation:
             self.desk.say(f"Type numbers from 1 to {len(found)}.", "warn")
 
     def _setting(self) -> None:
-        """Ask what matters for this complaint, at most four questions, each skipped with Enter."""
-        fields = self._useful_fields()[:4]
+        """Ask what matters most for this complaint: the material and one more, each skipped with Enter."""
+        fields = self._useful_fields()
+        fields = sorted(fields, key=lambda f: f.id != "material")[:2]
         if fields:
-            self.desk.say("A few words about the circumstances. Enter skips one, 'skip' skips them all.", "dim")
+            self.desk.say("A few words about the circumstances. Enter skips; 'setting' adds more later.", "dim")
         for entry in fields:
             hint = "/".join(entry.choices) if entry.choices else (entry.unit if entry.unit != "1" else "number")
             while True:
@@ -383,12 +384,13 @@ class Consultation:
     def _toolbar(self) -> str:
         state, ranking = self.session.state, self.view.ranking
         top = ranking[0] if ranking else Ranked("", "", 0.0)
-        lead = (
-            f"{top.probability:.0%} {top.title}"
-            if top.probability >= self.view.none_of_these
-            else f"{self.view.none_of_these:.0%} none of the known causes"
-        )
-        return f" {len(state.answers)} answered  {state.minutes:.0f} min  {lead}   ? help  why  rank  back  pause"
+        if top.probability >= self.view.none_of_these:
+            lead = f"{top.probability:.0%} {top.title}"
+        else:
+            lead = f"{self.view.none_of_these:.0%} none of the known causes"
+        left = f" {len(state.answers)} answered, {state.minutes:.0f} min  {lead}"
+        right = "? help  why  rank  back  pause " if self.desk.width >= 100 else "? help "
+        return f"{left[: self.desk.width - len(right) - 2]:<{self.desk.width - len(right)}}{right}"
 
     def _reply(self, step: Step, others: Sequence[Step]) -> None:
         """Read replies until one moves the case on."""

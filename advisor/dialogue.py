@@ -185,12 +185,11 @@ def find_check(text: str, compiled: Compiled, offered: list[Step]) -> Step:
     by_id = {s.id: s for s in offered}
     if wanted in by_id:
         return by_id[wanted]
-    kb = compiled.kb
-    titles = {
-        s.id: (kb.checks.get(s.id) or kb.remedies.get(s.id)).title
-        for s in offered
-        if s.id in kb.checks or s.id in kb.remedies
-    }  # type: ignore[union-attr]
+    titles: dict[str, str] = {}
+    for step in offered:
+        record = compiled.kb.checks.get(step.id) or compiled.kb.remedies.get(step.id)
+        if record is not None:
+            titles[step.id] = record.title
     found = process.extract(wanted, titles, limit=3, score_cutoff=60) if wanted else []
     if not found:
         raise Misread(

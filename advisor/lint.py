@@ -13,7 +13,7 @@ from typing import Any, ClassVar
 from advisor.load import Issue, nearest
 from advisor.model import Check, Condition, Knowledge
 
-__all__ = ["CHECKS", "LintCheck", "lint"]
+__all__ = ["CHECKS", "LintCheck", "broken", "lint"]
 
 
 class LintCheck:
@@ -394,13 +394,15 @@ class RemediesUsed(LintCheck):
             if instrument.id not in instruments:
                 yield self.issue(kb, ("instruments", instrument.id), "no check uses this instrument", "remove it")
         sources: set[str] = {
-            str(r.source)
+            str(getattr(r, "source", ""))
             for kind in ("checks", "remedies", "rules", "cautions", "instruments")
             for r in kb.kind(kind).values()
         }
         sources |= {m.source for m in kb.vocabulary.mill}
         for cause in kb.causes.values():
-            sources |= {cause.prior.source, *(x.source for x in (*cause.shows, *cause.setting, *cause.remedies))}
+            sources.add(cause.prior.source)
+            sources |= {link.source for link in cause.shows} | {cure.source for cure in cause.remedies}
+            sources |= {effect.source for effect in cause.setting}
         for source in kb.sources.values():
             if source.id not in sources:
                 yield self.issue(kb, ("sources", source.id), "nothing cites this source", "cite it or remove it")
@@ -622,3 +624,13 @@ def lint(kb: Knowledge) -> tuple[list[Issue], list[Issue]]:
         if cls in (References, Frequencies) and errors:
             break
     return sorted(errors), sorted(advice)
+
+
+def broken(kb: Knowledge) -> list[Issue]:
+    """What would keep the base from being used at all: broken references, frequencies and readings."""
+    found: list[Issue] = []
+    for cls in (References, Frequencies, ReadingsTile):
+        found.extend(cls().run(kb))
+        if found:
+            break
+    return sorted(found)

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-from collections.abc import Iterable
-from dataclasses import dataclass
+import json
+import os
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 from typing import Any, TypeVar
@@ -22,6 +24,7 @@ __all__ = ["Issue", "KnowledgeError", "Tree", "load_cases", "load_knowledge", "n
 
 M = TypeVar("M", bound=BaseModel)
 MAX_BYTES = 2_000_000
+EXAMPLES = ".cases.yaml"
 MAX_DEPTH = 12
 
 
@@ -55,6 +58,15 @@ class Tree:
 
     data: Any
     marks: dict[tuple[Any, ...], tuple[int, int]]
+    _groups: dict[tuple[Any, ...], list[tuple[tuple[Any, ...], tuple[int, int]]]] = field(default_factory=dict)
+
+    def below(self, path: tuple[Any, ...]) -> list[tuple[tuple[Any, ...], tuple[int, int]]]:
+        """The marks at and below a path of at most two keys, by the rest of their path."""
+        if not self._groups:
+            for key, mark in self.marks.items():
+                for size in range(min(len(key), 2) + 1):
+                    self._groups.setdefault(key[:size], []).append((key[size:], mark))
+        return self._groups.get(path, [])
 
     def mark(self, path: Iterable[Any]) -> tuple[int, int]:
         """Line and column (from 1) of the nearest enclosing value that is known."""
@@ -73,6 +85,18 @@ def nearest(word: str, known: Iterable[str]) -> str:
     return f"did you mean {' or '.join(found)}?" if found else ""
 
 
+def _refuse_aliases(text: str, fail: Callable[..., KnowledgeError]) -> None:
+    for event in yaml.parse(text, Loader=_Loader):
+        if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
+            mark: Any = event.start_mark
+            raise fail(
+                mark.line + 1,
+                mark.column + 1,
+                "anchors and aliases (& and *) are not allowed",
+                "write the value out, or quote it if it is text",
+            )
+
+
 def parse_tree(text: str, name: str) -> Tree:
     """Parse YAML text into a Tree; raises KnowledgeError with the place of the first error of form."""
 
@@ -82,15 +106,8 @@ def parse_tree(text: str, name: str) -> Tree:
     if len(text.encode("utf-8", "replace")) > MAX_BYTES:
         raise fail(1, 1, f"the file is larger than {MAX_BYTES // 1_000_000} MB", "split it")
     try:
-        for event in yaml.parse(text, Loader=_Loader):
-            if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
-                mark: Any = event.start_mark
-                raise fail(
-                    mark.line + 1,
-                    mark.column + 1,
-                    "anchors and aliases (& and *) are not allowed",
-                    "write the value out, or quote it if it is text",
-                )
+        if "&" in text or "*" in text:  # only then can there be an anchor or an alias
+            _refuse_aliases(text, fail)
         node = yaml.compose(text, Loader=_Loader)
     except yaml.MarkedYAMLError as error:
         where = error.problem_mark or error.context_mark
@@ -182,137 +199,162 @@ def _files(root: Path) -> list[Path]:
     return sorted(p for p in root.rglob("*.yaml") if p.is_file() and not p.name.startswith("."))
 
 
-def load_knowledge(root: Path) -> Knowledge:
+def load_knowledge(root: Path, examples: bool = True, cache: Path | None = None) -> Knowledge:
     """Read and validate every file under `root`.
+
+    `examples=False` leaves the `.cases.yaml` files out (they change no diagnosis). `cache` is a folder where the parsed
+    text of unchanged files is kept as JSON, by content hash; records are validated anew each time, but know no places.
 
     Raises KnowledgeError with all problems of form, of fields and of doubled ids. Whether references and
     meanings hold is the linter's work (:mod:`advisor.lint`).
     """
-    issues: list[Issue] = []
-    kinds: dict[str, dict[str, Any]] = {kind: {} for kind in KINDS}
-    examples: dict[str, CauseExamples] = {}
-    places: dict[tuple[Any, ...], Place] = {}
-    vocabulary: Vocabulary | None = None
-    digest = hashlib.sha256()
-    files = _files(root) if root.is_dir() else []
+    files = [p for p in (_files(root) if root.is_dir() else []) if examples or not p.name.endswith(EXAMPLES)]
     if not files:
         raise KnowledgeError(
             [Issue(str(root), 1, 1, "file", "no knowledge files here", "give the folder that holds them")]
         )
+    reader = _Reader(root)
+    texts = reader.read(files)
+    kept = cache / f"{reader.digest}{'' if examples else '-run'}.json" if cache is not None else None
+    trees = _cached(kept, len(texts)) if kept is not None else None
+    if trees is None or reader.issues:
+        trees = reader.parse(texts)
+    kb = reader.build(trees)
+    if kept is not None and not kept.exists():
+        _keep(kept, trees)
+    return kb
 
-    def keep(kind: str, tree: Tree, data: Any, path: tuple[Any, ...], name: str) -> Any:
-        record = _records(KINDS[kind], tree, data, path, name, issues)
-        if record is None:
-            return None
-        key = record.id  # type: ignore[attr-defined]
-        line, column = tree.mark(path)
-        if key in kinds[kind]:
-            other = places[(kind, key)]
-            issues.append(
-                Issue(
-                    name,
-                    line,
-                    column,
-                    "double",
-                    f"{kind[:-1]} '{key}' stands already in {other[0]}:{other[1]}",
-                    "give one of them another id, or remove it",
-                )
-            )
-            return None
-        kinds[kind][key] = record
-        for sub, mark in tree.marks.items():
-            if sub[: len(path)] == path:
-                places[(kind, key, *sub[len(path) :])] = (name, *mark)
-        return record
 
-    for path in files:
-        name = path.relative_to(root.parent).as_posix()
-        try:
-            raw = path.read_bytes()
-            text = raw.decode("utf-8")
-            digest.update(path.relative_to(root).as_posix().encode() + b"\0" + raw + b"\0")
-            tree = parse_tree(text, name)
-        except KnowledgeError as error:
-            issues.extend(error.issues)
-            continue
-        except (OSError, UnicodeDecodeError) as error:
-            issues.append(Issue(name, 1, 1, "file", f"cannot be read: {error}", "save it as UTF-8 text"))
-            continue
-        if not isinstance(tree.data, dict):
-            issues.append(
-                Issue(name, 1, 1, "schema", "the file must hold named fields", "start with 'id: ...' or 'checks:'")
-            )
-            continue
-        if path.parent.parent.name == "causes":
-            _cause_file(path, name, tree, keep, examples, places, issues)
-            continue
+def _cached(path: Path, count: int) -> list[tuple[str, Tree]] | None:
+    try:
+        data = json.loads(path.read_text("utf-8"))
+        return [(str(name), Tree(tree, {})) for name, tree in data] if len(data) == count else None
+    except (OSError, ValueError, TypeError):
+        return None
+
+
+def _keep(path: Path, trees: list[tuple[str, Tree]]) -> None:
+    """Write the cache; a folder that cannot be written only costs time."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        for old in path.parent.glob("*.json"):
+            old.unlink(missing_ok=True)
+        part = path.with_suffix(f".{os.getpid()}.part")
+        part.write_text(json.dumps([(name, tree.data) for name, tree in trees], ensure_ascii=False), "utf-8")
+        os.replace(part, path)
+    except OSError:
+        return
+
+
+class _Reader:
+    """Reads files, keeps records and collects every issue."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self.issues: list[Issue] = []
+        self.kinds: dict[str, dict[str, Any]] = {kind: {} for kind in KINDS}
+        self.examples: dict[str, CauseExamples] = {}
+        self.places: dict[tuple[Any, ...], Place] = {}
+        self.vocabulary: Vocabulary | None = None
+        self.digest = ""
+
+    def read(self, files: list[Path]) -> list[tuple[str, str]]:
+        """Names and texts of the files; the digest covers what can change a diagnosis."""
+        digest = hashlib.sha256()
+        texts = []
+        for path in files:
+            name = path.relative_to(self.root.parent).as_posix()
+            try:
+                raw = path.read_bytes()
+                texts.append((name, raw.decode("utf-8")))
+            except (OSError, UnicodeDecodeError) as error:
+                self.issues.append(Issue(name, 1, 1, "file", f"cannot be read: {error}", "save it as UTF-8 text"))
+                continue
+            if not name.endswith(EXAMPLES):
+                digest.update(path.relative_to(self.root).as_posix().encode() + b"\0" + raw + b"\0")
+        self.digest = digest.hexdigest()
+        return texts
+
+    def parse(self, texts: list[tuple[str, str]]) -> list[tuple[str, Tree]]:
+        """The texts as trees; those that are no YAML become issues."""
+        trees = []
+        for name, text in texts:
+            try:
+                trees.append((name, parse_tree(text, name)))
+            except KnowledgeError as error:
+                self.issues.extend(error.issues)
+        return trees
+
+    def build(self, trees: list[tuple[str, Tree]]) -> Knowledge:
+        """Records of all trees; KnowledgeError when there is any issue."""
+        for name, tree in trees:
+            if not isinstance(tree.data, dict):
+                hint = "start with 'id: ...' or 'checks:'"
+                self.issues.append(Issue(name, 1, 1, "schema", "the file must hold named fields", hint))
+            elif len(name.split("/")) > 3 and name.split("/")[-3] == "causes":
+                self.cause_file(name, tree)
+            else:
+                self.shared_file(name, tree)
+        if self.vocabulary is None and not any(i.file.endswith("vocabulary.yaml") for i in self.issues):
+            hint = "add vocabulary.yaml"
+            self.issues.append(Issue(self.root.name, 1, 1, "file", "no 'vocabulary:' in any file", hint))
+        if self.issues or self.vocabulary is None:
+            raise KnowledgeError(self.issues)
+        return Knowledge(
+            vocabulary=self.vocabulary, examples=self.examples, digest=self.digest, places=self.places, **self.kinds
+        )
+
+    def shared_file(self, name: str, tree: Tree) -> None:
+        """A file of lists by kind, or the vocabulary."""
         for key, data in tree.data.items():
             if key == "vocabulary":
-                vocabulary = _records(Vocabulary, tree, data, (key,), name, issues)
-                places[("vocabulary",)] = (name, *tree.mark((key,)))
+                self.vocabulary = _records(Vocabulary, tree, data, (key,), name, self.issues)
+                self.places[("vocabulary",)] = (name, *tree.mark((key,)))
             elif key in KINDS and key != "causes" and isinstance(data, list):
                 for index, entry in enumerate(data):
-                    keep(key, tree, entry, (key, index), name)
+                    self.keep(key, tree, entry, (key, index), name)
             else:
-                line, column = tree.mark((key,))
-                issues.append(
-                    Issue(
-                        name,
-                        line,
-                        column,
-                        "schema",
-                        f"'{key}' is no list of knowledge entries",
-                        nearest(key, KINDS) or f"known: vocabulary, {', '.join(k for k in KINDS if k != 'causes')}",
-                    )
-                )
-    if vocabulary is None and not any(i.file.endswith("vocabulary.yaml") for i in issues):
-        issues.append(Issue(str(root.name), 1, 1, "file", "no 'vocabulary:' in any file", "add vocabulary.yaml"))
-    if issues or vocabulary is None:
-        raise KnowledgeError(issues)
-    return Knowledge(vocabulary=vocabulary, examples=examples, digest=digest.hexdigest(), places=places, **kinds)
+                hint = nearest(key, KINDS) or f"known: vocabulary, {', '.join(k for k in KINDS if k != 'causes')}"
+                what = f"'{key}' is no list of knowledge entries"
+                self.issues.append(Issue(name, *tree.mark((key,)), "schema", what, hint))
 
+    def keep(self, kind: str, tree: Tree, data: Any, path: tuple[Any, ...], name: str) -> Any:
+        """Validate one entry and keep it; None when it has issues."""
+        record: Any = _records(KINDS[kind], tree, data, path, name, self.issues)
+        if record is None:
+            return None
+        key = record.id
+        if key in self.kinds[kind]:
+            other = self.places.get((kind, key), ("another file", 1, 1))
+            what = f"{kind.removesuffix('s')} '{key}' stands already in {other[0]}:{other[1]}"
+            hint = "give one of them another id, or remove it"
+            self.issues.append(Issue(name, *tree.mark(path), "double", what, hint))
+            return None
+        self.kinds[kind][key] = record
+        for sub, mark in tree.below(path):
+            self.places[(kind, key, *sub)] = (name, *mark)
+        return record
 
-def _cause_file(
-    path: Path,
-    name: str,
-    tree: Tree,
-    keep: Any,
-    examples: dict[str, CauseExamples],
-    places: dict[tuple[Any, ...], Place],
-    issues: list[Issue],
-) -> None:
-    stem = path.name.removesuffix(".yaml")
-    if stem.endswith(".cases"):
-        cause = stem.removesuffix(".cases")
-        record = _records(CauseExamples, tree, tree.data, (), name, issues)
-        if record is not None:
-            examples[cause] = record
-            for sub, mark in tree.marks.items():
-                places[("examples", cause, *sub)] = (name, *mark)
-        return
-    record = keep("causes", tree, tree.data, (), name)
-    if record is None:
-        return
-    if record.id != stem:
-        issues.append(
-            Issue(
-                name,
-                *tree.mark(("id",)),
-                "id",
-                f"id '{record.id}' is not the file name",
-                f"write 'id: {stem}' or rename the file",
-            )
-        )
-    if record.system != path.parent.name:
-        issues.append(
-            Issue(
-                name,
-                *tree.mark(("system",)),
-                "id",
-                f"system '{record.system}' is not the folder",
-                f"write 'system: {path.parent.name}' or move the file",
-            )
-        )
+    def cause_file(self, name: str, tree: Tree) -> None:
+        """A cause, or the examples beside one."""
+        folder, stem = name.split("/")[-2], name.split("/")[-1].removesuffix(".yaml")
+        if name.endswith(EXAMPLES):
+            cause = stem.removesuffix(".cases")
+            found = _records(CauseExamples, tree, tree.data, (), name, self.issues)
+            if found is not None:
+                self.examples[cause] = found
+                for sub, mark in tree.marks.items():
+                    self.places[("examples", cause, *sub)] = (name, *mark)
+            return
+        record = self.keep("causes", tree, tree.data, (), name)
+        if record is None:
+            return
+        if record.id != stem:
+            what, hint = f"id '{record.id}' is not the file name", f"write 'id: {stem}' or rename the file"
+            self.issues.append(Issue(name, *tree.mark(("id",)), "id", what, hint))
+        if record.system != folder:
+            what, hint = f"system '{record.system}' is not the folder", f"write 'system: {folder}' or move the file"
+            self.issues.append(Issue(name, *tree.mark(("system",)), "id", what, hint))
 
 
 def load_cases(root: Path) -> list[WorkedCase]:

@@ -156,7 +156,7 @@ def step_lines(view: Assessment, step: Step, width: int, others: Sequence[Step] 
         lines = _refer(view, width)
     elif step.id.startswith("symptom:"):
         lines = [
-            [(HEAD, kb.symptoms[step.id.removeprefix("symptom:")].ask)],
+            [(HEAD, "Also: " + kb.symptoms[step.id.removeprefix("symptom:")].ask)],
             [(KEY, " 1 "), (PLAIN, "yes   "), (KEY, " 2 "), (PLAIN, "no")],
         ]
     elif step.kind == "check":
@@ -167,12 +167,16 @@ def step_lines(view: Assessment, step: Step, width: int, others: Sequence[Step] 
         c for c in view.cautions_for(step) if c.id in view.state.acknowledged or c.signal in ("caution", "notice")
     ]
     lines += caution_reminder(acknowledged, width)
-    if others:
-        lines.append([])
-        for letter, other in zip("ab", others, strict=False):
-            text = f" {letter}  or: {step_title(view, other)}, {_minutes(other.minutes)} ({view.step_reason(other)})"
-            lines += [[(DIM, line)] for line in textwrap.wrap(text, width, subsequent_indent="    ")[:2]]
+    lines += [[(DIM, _cut(f"Why: {view.step_reason(step)}", width))]]
+    for letter, other in zip("ab", others, strict=False):
+        text = f"or: {step_title(view, other)}, {_minutes(other.minutes)} ({view.step_reason(other)})"
+        lines.append([(KEY, f" {letter} "), (DIM, _cut(text, width - 3))])
     return lines
+
+
+def _cut(text: str, width: int) -> str:
+    """Text cut to one line."""
+    return text if len(text) <= width else text[: width - 3].rstrip() + "..."
 
 
 def step_title(view: Assessment, step: Step) -> str:
@@ -181,7 +185,7 @@ def step_title(view: Assessment, step: Step) -> str:
     if step.kind == "refer":
         return "hand the case over"
     if step.id.startswith("symptom:"):
-        return kb.symptoms[step.id.removeprefix("symptom:")].ask.rstrip("?").lower()
+        return f"also: {kb.symptoms[step.id.removeprefix('symptom:')].title.lower()}?"
     if step.kind == "remedy":
         return f"remedy: {kb.remedies[step.id].title.lower()}"
     return kb.checks[step.id].title.lower()
