@@ -25,6 +25,8 @@ __all__ = ["Assessment", "Session", "__version__", "knowledge"]
 if TYPE_CHECKING:
     from advisor.assess import Assessment
     from advisor.compiled import Compiled
+    from advisor.load import Issue
+    from advisor.model import Knowledge
     from advisor.session import Session
 
 
@@ -35,18 +37,15 @@ def knowledge(folder: Path | str | None = None) -> Compiled:
     """
     from advisor.compiled import Compiled
     from advisor.home import cache_home
-    from advisor.load import KnowledgeError, load_knowledge, shipped
+    from advisor.load import load_knowledge, shipped
+
+    def check(kb: Knowledge) -> list[Issue]:
+        from advisor.lint import broken
+
+        return broken(kb)
 
     root = Path(folder) if folder else shipped("knowledge")
-    kb = load_knowledge(root, examples=False, cache=cache_home())
-    if not kb.places:
-        return Compiled(kb)  # from the cache: these very files were checked before
-    from advisor.lint import broken
-
-    issues = broken(kb)
-    if issues:
-        raise KnowledgeError(issues)
-    return Compiled(kb)
+    return Compiled(load_knowledge(root, examples=False, cache=cache_home(), check=check))
 
 
 def __getattr__(name: str) -> Any:

@@ -22,7 +22,6 @@ from advisor.session import State
 
 __all__ = ["Assessment", "Mover", "Ranked", "Reason", "Term", "likelihood_word"]
 
-SYMPTOM_MINUTES = 0.3
 _WORDS = (
     (0.9, "nearly certain"),
     (0.65, "likely"),
@@ -283,16 +282,27 @@ class Assessment:
             out.append(
                 CheckOption(
                     check.id,
-                    check.minutes + self._due_minutes(check.id),
+                    self.kb.vocabulary.overhead_minutes + check.minutes + self._due_minutes(check.id),
                     check.prep,
                     self.compiled.reporting[check.kind].no_answer,
                 )
             )
-        for symptom in self.kb.symptoms:
+        for symptom in self._telling_symptoms():
             name = symptom_finding(symptom)
             if symptom not in s.symptoms and name not in s.unanswered:
-                out.append(CheckOption(name, SYMPTOM_MINUTES, (), 0.05))
+                out.append(CheckOption(name, self.kb.vocabulary.overhead_minutes, (), 0.05))
         return out
+
+    def _telling_symptoms(self) -> list[str]:
+        """Symptoms that a leading cause shows often: the others would only be a bother."""
+        leading = [r.cause for r in self.ranking[:8] if r.probability >= 0.04]
+        shown = {
+            link.symptom: None
+            for cause in leading
+            for link in self.kb.causes[cause].shows
+            if link.symptom and self.compiled.share(link.seen) >= 0.3
+        }
+        return [s for s in shown if s is not None]
 
     @cached_property
     def repairs(self) -> list[Repair]:

@@ -22,7 +22,7 @@ as it cures, the sets it would have cured whole.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -107,6 +107,7 @@ class Network:
         self.leak: list[Vector] = []
         self.blocks: list[list[_Block]] = [[] for _ in self.causes]
         self.unlisted: int | None = None
+        self._flat: _Table | None = None
 
     # -- building -------------------------------------------------------------------------------------------------
 
@@ -123,6 +124,7 @@ class Network:
         """
         if name in self.finding_index:
             raise ValueError(f"finding '{name}' stands twice")
+        self._flat = None
         self.finding_index[name] = len(self.findings)
         self.findings.append(name)
         self.levels.append(tuple(levels))
@@ -135,6 +137,7 @@ class Network:
 
         One finding makes a plain link. Several make a group, which is not counted twice.
         """
+        self._flat = None
         full = {
             self.finding_index[f]: _distribution(r, len(self.levels[self.finding_index[f]]), f"'{cause}' on '{f}'")
             for f, r in rows.items()
@@ -155,6 +158,7 @@ class Network:
         """Add the standing hypothesis "none of the known causes": shows any symptom with probability `symptom`, and any
         other finding off its first level with probability `check`, spread evenly."""
         names = set(symptoms)
+        self._flat = None
         self.causes = (*self.causes, _UNLISTED)
         self.unlisted = self.index[_UNLISTED] = len(self.causes) - 1
         self.prior = np.append(self.prior, prior)
@@ -164,6 +168,12 @@ class Network:
             k = len(self.levels[f]) - 1
             blocks.append(_Block(1.0, {f: np.array([1 - q, *[q / k] * k])}))
         self.blocks.append(blocks)
+
+    def table(self) -> _Table:
+        """The network on one level axis; made once, and again after a change."""
+        if self._flat is None:
+            self._flat = _Table(self)
+        return self._flat
 
     # -- inference ------------------------------------------------------------------------------------------------
 
@@ -183,13 +193,11 @@ class Network:
         z, joint, empty = total * rest, joint * rest, empty * rest
         # Each tried remedy weighs a set by a + b * g. Expand the product over the remedies: every term is a pass with
         # the causes outside the remedies' reach switched off. No remedy cures the empty set.
-        for size in range(1, len(tried) + 1):
-            for some in combinations(range(len(tried)), size):
-                shares = np.array([math.prod(tried[i].cures.get(c, 0.0) for i in some) for c in self.causes])
-                part, active, log_scale, none = self._run(weights, prior, shares)
-                factor = math.prod(t.terms[i in some] for i, t in enumerate(tried)) * math.exp(log_scale - scale)
-                z += factor * (part - none)
-                joint = joint + factor * active
+        for some, shares in _common(tried, self.causes):
+            part, active, log_scale, none = self._run(weights, prior, shares)
+            factor = math.prod(t.terms[i in some] for i, t in enumerate(tried)) * math.exp(log_scale - scale)
+            z += factor * (part - none)
+            joint = joint + factor * active
         if not z > 0:
             raise EvidenceError("these findings contradict each other: the model gives them no chance at all")
         cause = {c: float(min(max(joint[i] / z, 0.0), 1.0)) for i, c in enumerate(self.causes) if i != self.unlisted}
@@ -471,6 +479,44 @@ class _State:
         return new.reshape(-1)
 
 
+@dataclass(frozen=True)
+class _Variant:
+    """A cause with a state of its groups: the chance of that state, and log P(draw <= level) over all levels."""
+
+    cause: int
+    share: float
+    logs: Vector
+
+
+@dataclass(frozen=True)
+class _Entry:
+    """A block on the level axis: positions, and log cumulative chances when its effect occurs and on average."""
+
+    at: npt.NDArray[np.int64]
+    shown: Vector
+    marginal: Vector
+
+
+class _Table:
+    """Every level of every finding on one axis, so that whole sets of causes are predicted by one product."""
+
+    def __init__(self, net: Network) -> None:
+        self.starts = np.cumsum([0, *(len(row) for row in net.leak)])
+        self.width = int(self.starts[-1])
+        self.leak = _log(np.concatenate([np.cumsum(row) for row in net.leak])) if net.leak else np.zeros(0)
+        self.entries = [[self._entry(block) for block in blocks] for blocks in net.blocks]
+
+    def _entry(self, block: _Block) -> _Entry:
+        at = np.concatenate([np.arange(self.starts[f], self.starts[f + 1]) for f in block.rows])
+        cum = np.concatenate([np.cumsum(row) for row in block.rows.values()])
+        return _Entry(at, _log(cum), _log(1.0 - block.share + block.share * cum))
+
+
+def _log(values: Vector) -> Vector:
+    out: Vector = np.log(np.maximum(values, 1e-300))
+    return out
+
+
 class Configurations:
     """Leading sets of causes as rows.
 
@@ -490,34 +536,28 @@ class Configurations:
         limit: int,
     ) -> None:
         self.net = net
-        self.observed = set(weights)
-        variants: list[tuple[int, float, list[dict[int, Vector]]]] = []
-        for c in ranked:
-            variants.extend(self._variants(c, set(weights)))
-        odds = np.array(
-            [(prior[c] if prior[c] < 1 else 1 - 1e-12) / max(1 - prior[c], 1e-12) * share for c, share, _ in variants]
-        )
+        self._table = net.table()
+        variants = [v for c in ranked for v in self._variants(c, set(weights))]
+        self._logs = np.array([v.logs for v in variants]).reshape(len(variants), self._table.width)
+        odds = np.array([min(prior[v.cause], 1 - 1e-12) / max(1 - prior[v.cause], 1e-12) * v.share for v in variants])
         if net.single_fault:
             members: list[tuple[int, ...]] = [(v,) for v in range(len(variants))]
         else:
             members = [()]
             members += [(v,) for v in range(len(variants))]
-            pairs = [p for p in combinations(range(len(variants)), 2) if variants[p[0]][0] != variants[p[1]][0]]
+            pairs = [p for p in combinations(range(len(variants)), 2) if variants[p[0]].cause != variants[p[1]].cause]
             members += pairs
             few = range(min(9, len(variants)))
-            members += [t for t in combinations(few, 3) if len({variants[v][0] for v in t}) == 3]
-        width = max((len(m) for m in members), default=1)
-        padded = np.full((len(members), max(width, 1)), len(variants))
-        for i, m in enumerate(members):
-            padded[i, : len(m)] = m
-        odds_x = np.append(odds, 1.0)
-        weight = odds_x[padded].prod(axis=1)
-        self._rows_by_variant = [rows for _, _, rows in variants]
-        for f, given in weights.items():
-            cum = self._cumulative(f, padded)
-            level = np.diff(cum, axis=1, prepend=0.0)
-            weight = weight * (level @ given)
-        sets = [tuple(sorted({variants[v][0] for v in m})) for m in members]
+            members += [t for t in combinations(few, 3) if len({variants[v].cause for v in t}) == 3]
+        member = np.zeros((len(members), len(variants)))
+        for size in (1, 2, 3):
+            at = [i for i, m in enumerate(members) if len(m) == size]
+            if at:
+                member[np.repeat(at, size), np.concatenate([members[i] for i in at])] = 1.0
+        weight = np.where(member > 0, odds, 1.0).prod(axis=1)
+        for f, level in zip(weights, self._levels(list(weights), member), strict=True):
+            weight = weight * (level @ weights[f])
+        sets = [tuple(sorted({variants[v].cause for v in m})) for m in members]
         for each in tried:
             shares = [each.cures.get(c, 0.0) for c in net.causes]
             a, b = each.terms
@@ -529,45 +569,35 @@ class Configurations:
         reach = np.cumsum(weight[order]) / total
         keep = order[: min(int(np.searchsorted(reach, mass)) + 1, limit)]
         self.sets = [sets[i] for i in keep]
-        self._padded = padded[keep]
+        self._member = member[keep]
         self.weight: Vector = weight[keep] / float(weight[keep].sum())
 
-    def _variants(self, c: int, observed: set[int]) -> list[tuple[int, float, list[dict[int, Vector]]]]:
-        out: list[tuple[float, list[dict[int, Vector]]]] = [(1.0, [])]
-        for block in self.net.blocks[c]:
-            if block.share >= 1.0:
-                out = [(share, [*rows, block.rows]) for share, rows in out]
-            elif not observed & set(block.rows) or len(out) >= 8:
-                whole = {
-                    f: np.concatenate([[1 - block.share + block.share * r[0]], block.share * r[1:]])
-                    for f, r in block.rows.items()
-                }
-                out = [(share, [*rows, whole]) for share, rows in out]
+    def _variants(self, c: int, observed: set[int]) -> list[_Variant]:
+        """A cause, once for each state of its groups with an observed finding (at most eight)."""
+        found = [(1.0, np.zeros(self._table.width))]
+        for block, entry in zip(self.net.blocks[c], self._table.entries[c], strict=True):
+            if block.share >= 1.0 or not observed & set(block.rows) or len(found) >= 8:
+                for _, logs in found:
+                    logs[entry.at] += entry.marginal
             else:
-                out = [
-                    (share * part, [*rows, *extra])
-                    for share, rows in out
-                    for part, extra in ((block.share, [block.rows]), (1 - block.share, []))
-                ]
-        merged = []
-        for share, parts in out:
-            rows: dict[int, Vector] = {}
-            for part in parts:
-                for f, r in part.items():
-                    rows[f] = _join(rows[f], r) if f in rows else r
-            merged.append((c, share, [rows]))
-        return merged
+                silent = [(share * (1 - block.share), logs.copy()) for share, logs in found]
+                for _, logs in found:
+                    logs[entry.at] += entry.shown
+                found = [(share * block.share, logs) for share, logs in found] + silent
+        return [_Variant(c, share, logs) for share, logs in found]
 
-    def _cumulative(self, f: int, padded: npt.NDArray[np.int64] | None = None) -> Vector:
-        """P(level <= k | row), shape (rows, levels): the product of the causes' and the leak's."""
-        padded = self._padded if padded is None else padded
-        levels = len(self.net.leak[f])
-        table = np.ones((len(self._rows_by_variant) + 1, levels))
-        for v, parts in enumerate(self._rows_by_variant):
-            row = parts[0].get(f)
-            if row is not None:
-                table[v] = np.cumsum(row)
-        out: Vector = table[padded].prod(axis=1) * np.cumsum(self.net.leak[f])
+    def _levels(self, findings: Sequence[int], member: Vector) -> list[Vector]:
+        """P(level | row) of findings by index: the cumulative chances of the causes and the leak multiply."""
+        if not findings:
+            return []
+        starts = self._table.starts
+        columns = np.concatenate([np.arange(starts[f], starts[f + 1]) for f in findings])
+        cum = np.exp(member @ self._logs[:, columns] + self._table.leak[columns])
+        out, at = [], 0
+        for f in findings:
+            size = int(starts[f + 1] - starts[f])
+            out.append(np.diff(cum[:, at : at + size], axis=1, prepend=0.0).clip(0.0))
+            at += size
         return out
 
     def predict(self, finding: str) -> Vector:
@@ -576,24 +606,7 @@ class Configurations:
 
     def predict_all(self, findings: Sequence[str]) -> list[Vector]:
         """P(level | row) of many findings at once: a list of arrays of shape (rows, levels)."""
-        if not findings:
-            return []
-        indices = [self.net.finding_index[f] for f in findings]
-        starts = np.cumsum([0, *(len(self.net.leak[f]) for f in indices)])
-        place = {f: int(starts[i]) for i, f in enumerate(indices)}
-        logs = np.zeros((len(self._rows_by_variant), int(starts[-1])))
-        for v, parts in enumerate(self._rows_by_variant):
-            for f, row in parts[0].items():
-                if f in place:
-                    logs[v, place[f] : place[f] + len(row)] = np.log(np.maximum(np.cumsum(row), 1e-300))
-        member = np.zeros((len(self.sets), len(self._rows_by_variant) + 1))
-        np.put_along_axis(member, self._padded, 1.0, axis=1)
-        cum = np.exp(member[:, :-1] @ logs) * np.concatenate([np.cumsum(self.net.leak[f]) for f in indices])
-        out = []
-        for i in range(len(indices)):
-            part = cum[:, starts[i] : starts[i + 1]]
-            out.append(np.diff(part, axis=1, prepend=0.0).clip(0.0))
-        return out
+        return self._levels([self.net.finding_index[f] for f in findings], self._member)
 
     def touched(self) -> set[int]:
         """Indices of the findings that any cause of these sets is linked to (without the unlisted one)."""
@@ -618,10 +631,18 @@ class Configurations:
         return parts[0] / max(parts[1], 1e-12)
 
 
-def _join(first: Vector, second: Vector) -> Vector:
-    """Distribution of the higher of two independent draws."""
-    out: Vector = np.diff(np.cumsum(first) * np.cumsum(second), prepend=0.0)
-    return out
+def _common(tried: Sequence[Tried], causes: Sequence[str]) -> Iterator[tuple[tuple[int, ...], Vector]]:
+    """Sets of tried remedies that have a cause in common, with the product of their shares; others add nothing."""
+    vectors = [np.array([t.cures.get(c, 0.0) for c in causes]) for t in tried]
+    front: list[tuple[tuple[int, ...], Vector]] = [((i,), v) for i, v in enumerate(vectors) if v.any()]
+    while front:
+        yield from front
+        front = [
+            ((*some, i), shares * vectors[i])
+            for some, shares in front
+            for i in range(some[-1] + 1, len(vectors))
+            if (shares * vectors[i]).any()
+        ]
 
 
 def _outer(parts: list[Vector]) -> Vector:

@@ -199,13 +199,19 @@ def _files(root: Path) -> list[Path]:
     return sorted(p for p in root.rglob("*.yaml") if p.is_file() and not p.name.startswith("."))
 
 
-def load_knowledge(root: Path, examples: bool = True, cache: Path | None = None) -> Knowledge:
+def load_knowledge(
+    root: Path,
+    examples: bool = True,
+    cache: Path | None = None,
+    check: Callable[[Knowledge], list[Issue]] | None = None,
+) -> Knowledge:
     """Read and validate every file under `root`.
 
     `examples=False` leaves the `.cases.yaml` files out (they change no diagnosis). `cache` is a folder where the parsed
-    text of unchanged files is kept as JSON, by content hash; records are validated anew each time, but know no places.
+    text of files that passed is kept as JSON, by content hash; from there, records are validated anew but know no
+    places. `check` finds further issues in knowledge that does not come from the cache.
 
-    Raises KnowledgeError with all problems of form, of fields and of doubled ids. Whether references and
+    Raises KnowledgeError with all problems of form, of fields and of doubled ids, or those of `check`. Whether
     meanings hold is the linter's work (:mod:`advisor.lint`).
     """
     files = [p for p in (_files(root) if root.is_dir() else []) if examples or not p.name.endswith(EXAMPLES)]
@@ -220,8 +226,12 @@ def load_knowledge(root: Path, examples: bool = True, cache: Path | None = None)
     if trees is None or reader.issues:
         trees = reader.parse(texts)
     kb = reader.build(trees)
-    if kept is not None and not kept.exists():
-        _keep(kept, trees)
+    if kept is None or not kept.exists():
+        issues = check(kb) if check is not None else []
+        if issues:
+            raise KnowledgeError(issues)
+        if kept is not None:
+            _keep(kept, trees)
     return kb
 
 

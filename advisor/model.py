@@ -490,6 +490,7 @@ class Vocabulary(Record):
     frequency: tuple[FrequencyClass, ...]
     reporting: tuple[Reporting, ...]
     unlisted: Unlisted
+    overhead_minutes: Annotated[float, Field(ge=0, le=10)] = 0.0
     systems: tuple[Named, ...]
     families: tuple[Named, ...]
     hazards: tuple[Named, ...]

@@ -104,9 +104,12 @@ class RuleBook:
             for k in ("symptom", "check", "setting", "remedy")
             if getattr(c, k)
         }
+        # A derived answer gives way to a given one, so the rules hang on those checks too.
+        self._mentioned |= {("check", r.then.answer.check) for r in self.rules.values() if r.then.answer}
         self._class = type("_CaseEngine", (_Engine,), {"given": compiled})
         self._engine: Any = None
         self._facts = Facts()
+        self._kept: dict[Any, Verdict] = {}
 
     @classmethod
     def of(cls, kb: Knowledge) -> RuleBook:
@@ -132,14 +135,23 @@ class RuleBook:
             engine.declare(_Fact(kind="check", id=then.answer.check, value=then.answer.outcome))
 
     def run(self, facts: Facts) -> Verdict:
-        """Everything that follows from `facts`; a pure function of them."""
+        """Everything that follows from `facts`; a pure function of them. The last verdicts are kept."""
+        declared = self._declared(facts)
+        known = tuple(tuple(sorted(fact.items())) for fact in declared)
+        if known not in self._kept:
+            if len(self._kept) >= 64:
+                self._kept.pop(next(iter(self._kept)))
+            self._kept[known] = self._judge(facts, declared)
+        return self._kept[known]
+
+    def _judge(self, facts: Facts, declared: list[Any]) -> Verdict:
         if self._engine is None:
             self._engine = self._class()
         engine = self._engine
         self._facts = facts
         engine.reset()
         engine.fired = []
-        engine.declare(*self._declared(facts))
+        engine.declare(*declared)
         engine.run()
         return self._verdict(sorted(engine.fired), facts)
 
