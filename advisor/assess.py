@@ -16,12 +16,13 @@ import numpy as np
 from advisor.belief import Configurations, Posterior, Tried, Vector
 from advisor.compiled import Compiled, symptom_finding
 from advisor.model import Caution
-from advisor.planner import CheckOption, Plan, Repair, Step, plan, splits, step_minutes
+from advisor.planner import CheckOption, Plan, Repair, Scope, Step, plan, splits, step_minutes
 from advisor.rules import Facts, Firing, Verdict
 from advisor.session import State
 
 __all__ = ["Assessment", "Mover", "Ranked", "Reason", "Term", "likelihood_word"]
 
+RELEVANT = 0.1  # a cause that shows a symptom in fewer cases than this does not keep it alive
 _WORDS = (
     (0.9, "nearly certain"),
     (0.65, "likely"),
@@ -123,9 +124,21 @@ class Assessment:
         return self.compiled.priors(self.state.choices, self.state.numbers, self.verdict.excluded)
 
     @cached_property
+    def relevant(self) -> frozenset[str] | None:
+        """Causes that can keep the complaint alive: they show one of its symptoms often enough. None without symptoms."""
+        present = {s for s, there in self.state.symptoms.items() if there}
+        if not present:
+            return None
+        return frozenset(
+            cause.id
+            for cause in self.kb.causes.values()
+            if any(link.symptom in present and self.compiled.share(link.seen) >= RELEVANT for link in cause.shows)
+        )
+
+    @cached_property
     def tried(self) -> list[Tried]:
         """The remedies tried, as evidence."""
-        return [Tried(self.cures(remedy), result == "helped") for remedy, result in self.state.remedies]
+        return [Tried(self.cures(remedy), result == "helped", self.relevant) for remedy, result in self.state.remedies]
 
     def cures(self, remedy: str) -> dict[str, float]:
         """How surely a remedy cures each cause, 0..1."""
@@ -227,7 +240,7 @@ class Assessment:
             terms.append(Term(text, math.log(max(values[0], 1e-300)) - math.log(max(values[1], 1e-300))))
         for (remedy, result), tried in zip(self.state.remedies, self.tried, strict=True):
             a, b = tried.terms
-            values = [a + b * tried.cures.get(c, 0.0) for c in (first, second)]
+            values = [a + b * tried.ends([c]) for c in (first, second)]
             terms.append(Term(f"{self.kb.remedies[remedy].title}: {result}", math.log(values[0]) - math.log(values[1])))
         return terms
 
@@ -323,6 +336,11 @@ class Assessment:
         return sum(self.kb.checks[c].minutes for c in self._blocked.get(key, ()))
 
     @cached_property
+    def _mended(self) -> frozenset[str]:
+        """Causes whose remedy was tried."""
+        return frozenset(c for remedy, _ in self.state.remedies for c, e in self.cures(remedy).items() if e >= 0.5)
+
+    @cached_property
     def plan(self) -> Plan:
         """Next steps by expected minutes to a proven fix. A step that waits for another check stands for that check."""
         vocabulary = self.kb.vocabulary
@@ -334,6 +352,7 @@ class Assessment:
             prep_minutes={p.id: p.minutes for p in vocabulary.preparations},
             done=self.state.prepared,
             breaks={p.id: p.breaks for p in vocabulary.preparations},
+            scope=Scope(self.relevant, self._mended),
         )
         steps: dict[str, Step] = {}
         for step in found.steps:

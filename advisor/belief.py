@@ -46,17 +46,28 @@ class EvidenceError(ValueError):
 class Tried:
     """A remedy that was tried: how surely it cures each cause (share in 0..1 by cause id), and whether it helped.
 
-    Its chance of ending the trouble is g(S) = product of the shares if it cures every cause of the set S, else 0. "No
+    Only `relevant` causes can keep the complaint alive (None: every cause can). The remedy's chance of ending the
+    trouble is g(S) = product of the shares over the relevant causes of the set S, and 0 if there is none of them. "No
     change" weighs a set by 1 - g; "helped" by g, plus one in twenty for trouble that goes away by itself.
     """
 
     cures: Mapping[str, float]
     helped: bool = False
+    relevant: frozenset[str] | None = None
 
     @property
     def terms(self) -> tuple[float, float]:
         """The weight of a set as a + b * g."""
         return (0.05, 0.95) if self.helped else (1.0, -1.0)
+
+    def matters(self, cause: str) -> bool:
+        """Whether the cause can keep the complaint alive."""
+        return self.relevant is None or cause in self.relevant
+
+    def ends(self, causes: Sequence[str]) -> float:
+        """g(S): the chance that the remedy ends the trouble of exactly these causes."""
+        needed = [self.cures.get(c, 0.0) for c in causes if self.matters(c)]
+        return math.prod(needed) if needed else 0.0
 
 
 @dataclass(frozen=True)
@@ -192,12 +203,21 @@ class Network:
         rest = math.prod(t.terms[0] for t in tried)
         z, joint, empty = total * rest, joint * rest, empty * rest
         # Each tried remedy weighs a set by a + b * g. Expand the product over the remedies: every term is a pass with
-        # the causes outside the remedies' reach switched off. No remedy cures the empty set.
-        for some, shares in _common(tried, self.causes):
-            part, active, log_scale, none = self._run(weights, prior, shares)
-            factor = math.prod(t.terms[i in some] for i, t in enumerate(tried)) * math.exp(log_scale - scale)
-            z += factor * (part - none)
-            joint = joint + factor * active
+        # the causes outside the remedies' reach switched off, less the sets without any relevant cause.
+        terms = list(_common(tried, self.causes))
+        if len({t.relevant for t in tried}) > 1:
+            raise ValueError("all remedies tried in a case share the same relevant causes")
+        if terms:
+            bare = self._run(weights, prior, np.array([0.0 if tried[0].matters(c) else 1.0 for c in self.causes]))
+        for some, shares in terms:
+            factor = math.prod(t.terms[i in some] for i, t in enumerate(tried))
+            for sign, (part, active, log_scale, _) in (
+                (1.0, self._run(weights, prior, shares)),
+                (-1.0, bare),
+            ):
+                weight = sign * factor * math.exp(log_scale - scale)
+                z += weight * part
+                joint = joint + weight * active
         if not z > 0:
             raise EvidenceError("these findings contradict each other: the model gives them no chance at all")
         cause = {c: float(min(max(joint[i] / z, 0.0), 1.0)) for i, c in enumerate(self.causes) if i != self.unlisted}
@@ -224,7 +244,7 @@ class Network:
                 like = self._likelihood_of(weights, [c])
                 for each in tried:
                     a, b = each.terms
-                    like *= a + b * each.cures.get(self.causes[c], 0.0)
+                    like *= a + b * each.ends([self.causes[c]])
                 log[c] = math.log(prior[c]) + (math.log(like) if like > 0 else -math.inf)
         top = float(log.max())
         if top == -math.inf:
@@ -559,9 +579,8 @@ class Configurations:
             weight = weight * (level @ weights[f])
         sets = [tuple(sorted({variants[v].cause for v in m})) for m in members]
         for each in tried:
-            shares = [each.cures.get(c, 0.0) for c in net.causes]
             a, b = each.terms
-            weight = weight * np.array([a + b * math.prod(shares[c] for c in s) if s else a for s in sets])
+            weight = weight * np.array([a + b * each.ends([net.causes[c] for c in s]) for s in sets])
         total = float(weight.sum())
         if not total > 0:
             raise EvidenceError("these findings contradict each other: the model gives them no chance at all")
@@ -632,16 +651,18 @@ class Configurations:
 
 
 def _common(tried: Sequence[Tried], causes: Sequence[str]) -> Iterator[tuple[tuple[int, ...], Vector]]:
-    """Sets of tried remedies that have a cause in common, with the product of their shares; others add nothing."""
-    vectors = [np.array([t.cures.get(c, 0.0) for c in causes]) for t in tried]
-    front: list[tuple[tuple[int, ...], Vector]] = [((i,), v) for i, v in enumerate(vectors) if v.any()]
+    """Sets of tried remedies that cure a relevant cause in common, with the product of their shares; others add
+    nothing. A cause that cannot keep the complaint alive is no hindrance: its share is 1."""
+    vectors = [np.array([t.cures.get(c, 0.0) if t.matters(c) else 1.0 for c in causes]) for t in tried]
+    needed = [np.array([t.matters(c) for c in causes]) for t in tried]
+    front: list[tuple[tuple[int, ...], Vector]] = [((i,), v) for i, v in enumerate(vectors) if (v * needed[i]).any()]
     while front:
         yield from front
         front = [
             ((*some, i), shares * vectors[i])
             for some, shares in front
             for i in range(some[-1] + 1, len(vectors))
-            if (shares * vectors[i]).any()
+            if (shares * vectors[i] * needed[i]).any()
         ]
 
 

@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from advisor.belief import Configurations, Vector
 
-__all__ = ["CheckOption", "Plan", "Repair", "Step", "plan"]
+__all__ = ["CheckOption", "Plan", "Repair", "Scope", "Step", "plan", "splits", "step_minutes"]
 
 Matrix = npt.NDArray[np.float64]
 
@@ -71,18 +71,40 @@ class Plan:
     repairs: list[str] = field(default_factory=list)
 
 
+@dataclass(frozen=True)
+class Scope:
+    """What still needs mending: `relevant` causes can keep the complaint alive (None: all can); `mended` ones have had
+    their remedy, and are in question again only when nothing else of their set is."""
+
+    relevant: frozenset[str] | None = None
+    mended: frozenset[str] = frozenset()
+
+    def needed(self, causes: Sequence[str]) -> list[int]:
+        """Places of the causes of a set that need a repair now; an unlisted one beside a known one waits."""
+        kept = [i for i, c in enumerate(causes) if self.relevant is None or c in self.relevant] or list(
+            range(len(causes))
+        )
+        return [i for i in kept if causes[i] not in self.mended] or kept
+
+
 class _Costs:
     """Expected cost of repair for many scenarios at once, over fixed rows (sets of causes) and repairs."""
 
     def __init__(
-        self, rows: Configurations, repairs: Sequence[Repair], prep_minutes: Mapping[str, float], refer: float
+        self,
+        rows: Configurations,
+        repairs: Sequence[Repair],
+        prep_minutes: Mapping[str, float],
+        refer: float,
+        scope: Scope,
     ) -> None:
         self.refer = refer
         net = rows.net
+        sets = [[s[i] for i in scope.needed([net.causes[c] for c in s])] for s in rows.sets]
         self.repairs = list(repairs)
         best: dict[int, int] = {}
         sure: dict[int, float] = {}
-        for c in {c for s in rows.sets for c in s}:
+        for c in {c for s in sets for c in s}:
             options = [
                 (r.minutes / r.cures[net.causes[c]], i)
                 for i, r in enumerate(repairs)
@@ -94,12 +116,11 @@ class _Costs:
         used = sorted(set(best.values()))
         self.used = used
         place = {r: i for i, r in enumerate(used)}
-        n, width = len(used), max((len(s) for s in rows.sets), default=1) or 1
-        # Column n stands for "no repair known": only referral ends that row.
+        n, width = len(used), max((len(s) for s in sets), default=1) or 1
         self.need = np.full((len(rows.sets), width), -1, dtype=np.int64)
         self.hopeless = np.zeros(len(rows.sets), dtype=bool)
         self.sure = np.ones(len(rows.sets))
-        for i, s in enumerate(rows.sets):
+        for i, s in enumerate(sets):
             if not s or any(c not in best for c in s):
                 self.hopeless[i] = True
                 continue
@@ -158,13 +179,15 @@ def plan(
     prep_minutes: Mapping[str, float] | None = None,
     done: frozenset[str] = frozenset(),
     breaks: Mapping[str, Sequence[str]] | None = None,
+    scope: Scope = Scope(),
 ) -> Plan:
     """Rank the possible next steps by expected minutes to a proven fix.
 
     `rows`: the leading sets of causes. `checks`, `repairs`: what may be done now. `refer_minutes`: cost of handing
-    the case over. `done`: preparations already made; `breaks`: preparations another one undoes.
+    the case over. `done`: preparations already made; `breaks`: preparations another one undoes. `scope`: which
+    causes need mending now.
     """
-    look = _Lookahead(rows, checks, repairs, refer_minutes, prep_minutes or {}, breaks or {})
+    look = _Lookahead(rows, checks, repairs, refer_minutes, prep_minutes or {}, breaks or {}, scope)
     cost, orders = look.repairs_only(rows.weight[None, :], done)
     now, order = float(cost[0]), orders[0]
     steps = [Step("refer", "refer", refer_minutes, refer_minutes, 1.0), *look.steps(done, now, order)]
@@ -203,12 +226,13 @@ class _Lookahead:
         refer: float,
         minutes: Mapping[str, float],
         breaks: Mapping[str, Sequence[str]],
+        scope: Scope,
     ) -> None:
         touched = rows.touched()
         self.rows = rows
         self.minutes = minutes
         self.undo = {p: set(b) for p, b in breaks.items()}
-        self.costs = _Costs(rows, repairs, minutes, refer)
+        self.costs = _Costs(rows, repairs, minutes, refer, scope)
         self.options = [k for k in checks if rows.net.finding_index.get(k.id, -1) in touched]
         self.levels = [np.ascontiguousarray(p.T) for p in rows.predict_all([k.id for k in self.options])]
         self.silent = np.array([k.no_answer for k in self.options])
