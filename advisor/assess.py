@@ -323,7 +323,7 @@ class Assessment:
         tried = {r for r, _ in self.state.remedies}
         out = []
         for remedy in self.kb.remedies.values():
-            if remedy.id in tried:
+            if remedy.id in tried or remedy.id in self.state.declined:
                 continue
             cures = {c: e for c, e in self.cures(remedy.id).items() if c not in self.verdict.excluded}
             if cures:

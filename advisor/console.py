@@ -9,9 +9,9 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from prompt_toolkit import PromptSession, print_formatted_text
 from prompt_toolkit.completion import Completer, Completion
@@ -23,7 +23,7 @@ from prompt_toolkit.styles import Style
 
 from advisor.assess import Assessment, Ranked
 from advisor.compiled import Compiled
-from advisor.dialogue import COMMANDS, Misread, Reply, clean, find_check, read_reply
+from advisor.dialogue import COMMANDS, Misread, Reply, clean, find_check, read_command, read_reply
 from advisor.match import Match, Matcher
 from advisor.model import SettingField
 from advisor.planner import Step
@@ -47,6 +47,7 @@ from advisor.session import CaseError, Event, Session
 
 __all__ = ["Consultation", "Desk", "Paused"]
 
+T = TypeVar("T")
 WIDE = 112
 
 
@@ -110,22 +111,23 @@ class Desk:
         default: str = "",
     ) -> str:
         """One line of text. Ctrl-C clears what was typed, or pauses on an empty line; Ctrl-D pauses."""
-        completer = _Words(words, matcher) if words or matcher else None
+        # Set on the session itself: `prompt(None)` would keep what the last question had.
+        self.prompts.completer = _Words(words, matcher)
+        self.prompts.bottom_toolbar = [("class:toolbar", toolbar[: self.width])] if toolbar else None
+        self.prompts.complete_while_typing = matcher is not None
         while True:
             try:
-                return self.prompts.prompt(
-                    prompt,
-                    completer=completer,
-                    complete_while_typing=matcher is not None,
-                    bottom_toolbar=[("class:toolbar", toolbar[: self.width])] if toolbar else None,
-                    default=default,
-                )
+                return self.prompts.prompt(prompt, default=default)
             except KeyboardInterrupt:
                 if self.prompts.default_buffer.text:
                     continue
                 raise Paused from None
             except EOFError:
                 raise Paused from None
+
+
+class _Moved(Exception):
+    """A command has moved the case on; the next turn begins."""
 
 
 class Consultation:
@@ -149,6 +151,7 @@ class Consultation:
         self.record, self.fault, self.case, self.now = record, fault, case, now
         self.matcher = Matcher(compiled.kb.symptoms.values())
         self.chosen: Step | None = None
+        self.shown: set[str] = set()
         self._view: Assessment | None = None
 
     # -- recording ------------------------------------------------------------------------------------------------
@@ -308,66 +311,61 @@ class Consultation:
 
     def _turn(self) -> None:
         state = self.session.state
-        if state.helped and state.helped not in state.proofs:
-            self._proof(state.helped)
+        try:
+            if state.helped and state.helped not in state.proofs:
+                self._proof(state.helped)
+                return
+            if state.helped and state.proofs.get(state.helped):
+                self._close(Step("remedy", state.helped, 0, 0))
+                return
+            step = self.chosen or self.view.next[0]
+            self._alarm(step)
+            for caution in self.view.cautions_for(step):
+                if caution.signal in ("danger", "warning") and caution.id not in self.session.state.acknowledged:
+                    self.desk.say("Before: " + step_title(self.view, step), "head")
+                    self.desk.show(caution_box(caution, self.desk.width, self.desk.glyphs))
+                    self._wait_for_ok(caution.id, step)
+            others = [s for s in self.view.next if s.id != step.id][:2]
+            self._put(step, others)
+            self._reply(step, others)
+        except _Moved:
             return
-        if state.helped and state.proofs.get(state.helped):
-            self._close()
-            return
-        step = self.chosen or self.view.next[0]
-        self._alarm()
-        if not self._acknowledged(step):
-            self.chosen = None
-            self.take(
-                {"type": "skip", "check": step.id}
-                if step.kind == "check"
-                else {"type": "note", "text": f"not done, caution not accepted: {step.id}"}
-            )
-            return
-        others = [s for s in self.view.next if s.id != step.id][:2]
-        self._put(step, others)
-        self._reply(step, others)
 
-    def _alarm(self) -> None:
-        """Stops and cautions that rules raise on the facts."""
+    def _alarm(self, step: Step) -> None:
+        """Stops and cautions that rules raise on the facts, each shown once."""
         for stop in self.view.verdict.stops:
-            if f"stop:{stop}" not in self._shown:
-                self._shown.add(f"stop:{stop}")
+            if stop not in self.shown:
+                self.shown.add(stop)
                 self.desk.show([[("danger", " STOP ")], *text_lines(stop, self.desk.width, "bad")])
         for caution in self.view.raised:
-            if caution.id not in self.session.state.acknowledged and caution.id not in self._shown:
-                self._shown.add(caution.id)
+            if caution.id not in self.session.state.acknowledged and caution.id not in self.shown:
+                self.shown.add(caution.id)
                 self.desk.show(caution_box(caution, self.desk.width, self.desk.glyphs))
                 if caution.signal in ("danger", "warning"):
-                    self._wait_for_ok(caution.id)
+                    self._wait_for_ok(caution.id, step)
 
-    @property
-    def _shown(self) -> set[str]:
-        if not hasattr(self, "_shown_set"):
-            self._shown_set: set[str] = set()
-        return self._shown_set
+    def _wait_for_ok(self, caution: str, step: Step) -> None:
+        """A danger or a warning is read and accepted before the step is shown; 'skip' leaves the step out."""
+        ok = dict.fromkeys(("ok", "o", "yes", "y"), True)
+        self._choice(
+            "Read and understood? Type ok, or skip to leave this out: ", ok, step, "type ok when you have read it"
+        )
+        self.take({"type": "acknowledge", "caution": caution})
 
-    def _acknowledged(self, step: Step) -> bool:
-        """Dangers and warnings of the step are read and accepted before it is shown."""
-        for caution in self.view.cautions_for(step):
-            if caution.signal in ("danger", "warning") and caution.id not in self.session.state.acknowledged:
-                self.desk.say("Before: " + step_title(self.view, step), "head")
-                self.desk.show(caution_box(caution, self.desk.width, self.desk.glyphs))
-                if not self._wait_for_ok(caution.id):
-                    return False
-        return True
-
-    def _wait_for_ok(self, caution: str) -> bool:
+    def _choice(self, prompt: str, allowed: Mapping[str, T], step: Step, hint: str) -> T:
+        """Ask until one of the allowed words comes; commands work here too, and may move the case on (_Moved)."""
         while True:
-            text = clean(
-                self.desk.ask("Read and understood? Type ok, or skip to leave this out: ", words=("ok", "skip"))
-            ).lower()
-            if text in ("ok", "o", "yes", "y"):
-                self.take({"type": "acknowledge", "caution": caution})
-                return True
-            if text in ("skip", "s", "no", "n"):
-                return False
-            self.desk.say("Type ok when you have read it, or skip.", "warn")
+            text = clean(self.desk.ask(prompt, words=list(allowed), toolbar=self._toolbar()))
+            if text.lower() in allowed:
+                return allowed[text.lower()]
+            command = read_command(text)
+            try:
+                if command is None:
+                    raise Misread(f"'{text[:30]}': {hint}, or ? for help")
+                if self._obey(command, step, ()):
+                    raise _Moved
+            except (Misread, CaseError) as error:
+                self.desk.say(str(error), "warn")
 
     def _put(self, step: Step, others: Sequence[Step]) -> None:
         width = self.desk.width
@@ -415,9 +413,9 @@ class Consultation:
             self._answered(reply.event, step)
             return True
         if reply.command in ("unknown", "skip"):
-            if step.kind != "check":
-                raise Misread("choose another step with 'list' and 'do', or say how it went")
-            self.take({"type": reply.command, "check": step.id})
+            if step.kind == "refer":
+                raise Misread("see 'list' for what else could be done, and take it with 'do'")
+            self.take({"type": "skip" if step.kind == "remedy" else reply.command, step.kind: step.id})
             self.chosen = None
             return True
         handler = getattr(self, f"_do_{reply.command}")
@@ -531,63 +529,46 @@ class Consultation:
         raise Paused
 
     def _do_close(self, argument: str, step: Step) -> bool:
-        return self._close()
+        self._close(step)
+        return True
 
     # -- ends -----------------------------------------------------------------------------------------------------
 
     def _proof(self, remedy: str) -> None:
         record = self.compiled.kb.remedies[remedy]
+        step = Step("remedy", remedy, 0, 0)
         self.desk.say(f"Good. Now prove it ({record.proof_minutes:g} min): {record.proof}", "head")
-        while True:
-            text = clean(
-                self.desk.ask("Did the proof test pass?  1 yes  2 no  3 cannot be done now: ", toolbar=self._toolbar())
-            ).lower()
-            if text in ("1", "yes", "y"):
-                self.take({"type": "proof", "remedy": remedy, "passed": True})
-                return
-            if text in ("2", "no", "n"):
-                self.take({"type": "proof", "remedy": remedy, "passed": False})
-                self.desk.say("Then it was not that, or not that alone. On we go.", "warn")
-                return
-            if text in ("3", "later", "skip"):
-                self._close(unproven=True)
-                if not self.session.state.closed:
-                    return
-                return
-            if text in ("back", "undo"):
-                self._do_back("", Step("remedy", remedy, 0, 0))
-                return
-            self.desk.say("Type 1, 2 or 3.", "warn")
+        words = {"1": "yes", "yes": "yes", "y": "yes", "2": "no", "no": "no", "3": "later", "later": "later"}
+        given = self._choice(
+            "Did the proof test pass?  1 yes  2 no  3 cannot be done now: ", words, step, "type 1, 2 or 3"
+        )
+        if given == "later":
+            self._close(step, proven=False)
+            return
+        self.take({"type": "proof", "remedy": remedy, "passed": given == "yes"})
+        if given == "no":
+            self.desk.say("Then it was not that, or not that alone. On we go.", "warn")
 
-    def _close(self, unproven: bool = False) -> bool:
-        """Ask how the case ends; True when it is closed."""
+    def _close(self, step: Step, proven: bool = True) -> None:
+        """Ask how the case ends, and close it."""
         state, view = self.session.state, self.view
         cured = view.cures(state.helped) if state.helped else {}
         likely = [r for r in view.ranking if not cured or r.cause in cured][:3]
         choices: list[tuple[str, Event]] = []
-        if not unproven:
-            choices += [
-                (f"confirmed: {r.title} ({r.probability:.0%})", {"type": "close", "how": "confirmed", "cause": r.cause})
-                for r in likely
-            ]
+        if proven:
+            for r in likely:
+                event = {"type": "close", "how": "confirmed", "cause": r.cause}
+                choices.append((f"confirmed: {r.title} ({r.probability:.0%})", event))
         if state.helped:
             best = {"cause": likely[0].cause} if likely else {}
             choices.append(("fixed, cause not proven", {"type": "close", "how": "fixed-unproven", **best}))
-        choices += [
-            ("handed over to service or the supervisor", {"type": "close", "how": "referred"}),
-            ("left open", {"type": "close", "how": "open"}),
-        ]
+        choices.append(("handed over to service or the supervisor", {"type": "close", "how": "referred"}))
+        choices.append(("left open", {"type": "close", "how": "open"}))
         self.desk.say("How does the case end?", "head")
         self.desk.show([[("key", f"{i:>3} "), ("", text)] for i, (text, _) in enumerate(choices, start=1)])
-        while True:
-            text = clean(self.desk.ask("Number, or 'back' to go on: ")).lower()
-            if text in ("back", "undo") and state.helped:
-                self._do_back("", Step("remedy", state.helped, 0, 0))
-                return True
-            if text in ("back", "undo"):
-                return True
-            if text.isdigit() and 1 <= int(text) <= len(choices):
-                final = [[r.cause, round(r.probability, 4)] for r in view.ranking[:5]]
-                self.take({**choices[int(text) - 1][1], "ranking": final})
-                return True
-            self.desk.say(f"Type a number from 1 to {len(choices)}.", "warn")
+        numbers = {str(i): event for i, (_, event) in enumerate(choices, start=1)}
+        event = self._choice(
+            "Number, or 'rank' to see the causes, 'back' to go on: ", numbers, step, f"type 1 to {len(choices)}"
+        )
+        final = [[r.cause, round(r.probability, 4)] for r in view.ranking[:5]]
+        self.take({**event, "ranking": final})

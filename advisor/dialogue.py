@@ -14,7 +14,7 @@ from advisor.planner import Step
 from advisor.readings import ReadingError, parse_reading
 from advisor.session import RESULTS
 
-__all__ = ["COMMANDS", "Command", "Misread", "Reply", "clean", "find_check", "pick", "read_reply"]
+__all__ = ["COMMANDS", "Command", "Misread", "Reply", "clean", "find_check", "pick", "read_command", "read_reply"]
 
 
 class Misread(ValueError):
@@ -82,13 +82,21 @@ def read_reply(text: str, step: Step, compiled: Compiled, offered: int = 2) -> R
         return answer
     if lowered in ("a", "b") and (index := "ab".index(lowered) + 1) <= offered:
         return Reply(other=index)
+    command = read_command(typed)
+    if command is not None:
+        return command
+    raise Misread(_hint(typed, step, compiled))
+
+
+def read_command(text: str) -> Reply | None:
+    """The command a line begins with, or abbreviates clearly (two letters or more); None if it is none."""
+    typed = clean(text)
+    lowered = typed.lower()
     for alias in sorted(_ALIASES, key=len, reverse=True):
         if lowered == alias or lowered.startswith(alias + " "):
             return Reply(command=_ALIASES[alias], argument=typed[len(alias) :].strip())
     prefixed = {_ALIASES[a] for a in _ALIASES if len(lowered) >= 2 and a.startswith(lowered)}
-    if len(prefixed) == 1:
-        return Reply(command=prefixed.pop())
-    raise Misread(_hint(typed, step, compiled))
+    return Reply(command=prefixed.pop()) if len(prefixed) == 1 else None
 
 
 def _answer(typed: str, step: Step, compiled: Compiled) -> Reply | None:

@@ -169,7 +169,7 @@ def step_lines(view: Assessment, step: Step, width: int, others: Sequence[Step] 
     lines += caution_reminder(acknowledged, width)
     lines += [[(DIM, _cut(f"Why: {view.step_reason(step)}", width))]]
     for letter, other in zip("ab", others, strict=False):
-        text = f"or: {step_title(view, other)}, {_minutes(other.minutes)} ({view.step_reason(other)})"
+        text = f"or {step_title(view, other)}, {_minutes(other.minutes)} ({view.step_reason(other)})"
         lines.append([(KEY, f" {letter} "), (DIM, _cut(text, width - 3))])
     return lines
 
@@ -185,7 +185,7 @@ def step_title(view: Assessment, step: Step) -> str:
     if step.kind == "refer":
         return "hand the case over"
     if step.id.startswith("symptom:"):
-        return f"also: {kb.symptoms[step.id.removeprefix('symptom:')].title.lower()}?"
+        return f"do you also see: {kb.symptoms[step.id.removeprefix('symptom:')].title.lower()}"
     if step.kind == "remedy":
         return f"remedy: {kb.remedies[step.id].title.lower()}"
     return kb.checks[step.id].title.lower()

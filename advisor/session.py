@@ -70,6 +70,7 @@ class State:
     answers: Mapping[str, Answer] = field(default_factory=dict)
     unanswered: Mapping[str, str] = field(default_factory=dict)
     remedies: tuple[tuple[str, str], ...] = ()
+    declined: frozenset[str] = frozenset()
     proofs: Mapping[str, bool] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     acknowledged: frozenset[str] = frozenset()
@@ -214,6 +215,10 @@ class Session:
         return self._without(state, str(event.get("check")), "unknown")
 
     def _on_skip(self, state: State, event: Event) -> State:
+        if event.get("remedy") is not None:
+            key = str(event["remedy"])
+            self._known("remedies", key, "remedy")
+            return replace(state, declined=state.declined | {key})
         return self._without(state, str(event.get("check")), "skipped")
 
     def _without(self, state: State, key: str, why: str) -> State:

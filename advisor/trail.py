@@ -83,6 +83,8 @@ def _event_text(kb: Knowledge, event: dict[str, Any]) -> str:
             top = event["ranking"][0]
             lead = f"   [before: {kb.causes[top[0]].title if top[0] in kb.causes else top[0]} {top[1]:.0%}]"
         return f"{check.title}: {given}{lead}"
+    if kind == "skip" and event.get("remedy"):
+        return f"remedy {kb.remedies[event['remedy']].title}: left out"
     if kind in ("unknown", "skip"):
         key = event["check"]
         title = kb.symptoms[key.removeprefix("symptom:")].title if key.startswith("symptom:") else kb.checks[key].title
