@@ -290,7 +290,7 @@ class Assessment:
                 continue
             if s.bench is not None and check.instrument and check.instrument not in s.bench:
                 continue
-            if not self.compiled.applies(check.applies, s.choices, s.numbers):
+            if check.applies and not self.compiled.applies(check.applies, s.choices, s.numbers):
                 continue
             out.append(
                 CheckOption(

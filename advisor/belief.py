@@ -24,7 +24,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any
 
 import numpy as np
@@ -276,16 +276,21 @@ class Network:
         quiet = np.ones(len(self.causes))  # negative findings of causes that touch no state finding
         stateful: list[int] = []
         plans: dict[int, list[_Step]] = {}
-        for c in range(len(self.causes)):
+        touched: dict[int, set[int]] = {}
+        bearing = self.table().bearing
+        for f in weights:
+            for c, b in bearing[f]:
+                touched.setdefault(c, set()).add(b)
+        for c in sorted(touched):
             if on[c] <= 0.0:
                 continue
-            plan = state.plan(self.blocks[c])
+            plan = state.plan([self.blocks[c][b] for b in sorted(touched[c])])
             if plan.moves:
                 plans[c] = plan.steps
                 stateful.append(c)
             quiet[c] = plan.factor
         scale = state.log_leak
-        passive = [c for c in range(len(self.causes)) if c not in plans]
+        passive = np.array([c for c in range(len(self.causes)) if c not in plans], dtype=int)
         mix = off[passive] + on[passive] * quiet[passive]
         if (mix <= 0).any():
             return 0.0, np.zeros(len(self.causes)), scale, 0.0
@@ -320,7 +325,7 @@ class Network:
         quiet: Vector,
         plans: dict[int, list[_Step]],
         mix: Vector,
-        passive: list[int],
+        passive: npt.NDArray[np.int64],
     ) -> float:
         """Weight of the sets without a known cause, on the scale of the pass."""
         factor = 1.0
@@ -525,6 +530,11 @@ class _Table:
         self.width = int(self.starts[-1])
         self.leak = _log(np.concatenate([np.cumsum(row) for row in net.leak])) if net.leak else np.zeros(0)
         self.entries = [[self._entry(block) for block in blocks] for blocks in net.blocks]
+        self.bearing: list[list[tuple[int, int]]] = [[] for _ in net.leak]  # finding -> (cause, block) linked to it
+        for c, blocks in enumerate(net.blocks):
+            for b, block in enumerate(blocks):
+                for f in block.rows:
+                    self.bearing[f].append((c, b))
 
     def _entry(self, block: _Block) -> _Entry:
         at = np.concatenate([np.arange(self.starts[f], self.starts[f + 1]) for f in block.rows])
@@ -612,12 +622,12 @@ class Configurations:
         starts = self._table.starts
         columns = np.concatenate([np.arange(starts[f], starts[f + 1]) for f in findings])
         cum = np.exp(member @ self._logs[:, columns] + self._table.leak[columns])
-        out, at = [], 0
-        for f in findings:
-            size = int(starts[f + 1] - starts[f])
-            out.append(np.diff(cum[:, at : at + size], axis=1, prepend=0.0).clip(0.0))
-            at += size
-        return out
+        level = cum.copy()
+        level[:, 1:] -= cum[:, :-1]
+        first = np.cumsum([0, *(int(starts[f + 1] - starts[f]) for f in findings)])
+        level[:, first[:-1]] = cum[:, first[:-1]]
+        np.maximum(level, 0.0, out=level)
+        return [level[:, a:b] for a, b in pairwise(first)]
 
     def predict(self, finding: str) -> Vector:
         """P(level | row) of a finding, shape (rows, levels)."""
@@ -627,9 +637,14 @@ class Configurations:
         """P(level | row) of many findings at once: a list of arrays of shape (rows, levels)."""
         return self._levels([self.net.finding_index[f] for f in findings], self._member)
 
-    def touched(self) -> set[int]:
-        """Indices of the findings that any cause of these sets is linked to (without the unlisted one)."""
-        causes = {c for s in self.sets for c in s if c != self.net.unlisted}
+    def touched(self, least: float = 0.0) -> set[int]:
+        """Indices of the findings that a cause of these sets is linked to (without the unlisted one), if the cause has
+        at least the probability `least`."""
+        chance: dict[int, float] = {}
+        for s, w in zip(self.sets, self.weight, strict=True):
+            for c in s:
+                chance[c] = chance.get(c, 0.0) + float(w)
+        causes = [c for c, p in chance.items() if c != self.net.unlisted and p >= least]
         return {f for c in causes for block in self.net.blocks[c] for f in block.rows}
 
     def ratio(self, finding: str, given: Sequence[float] | Vector, cause: str) -> float:

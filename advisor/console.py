@@ -32,11 +32,13 @@ from advisor.screen import (
     Glyphs,
     Line,
     beside,
+    cause_lines,
     caution_box,
     help_lines,
     list_lines,
     ranking_lines,
     rule_line,
+    rules_lines,
     step_lines,
     step_title,
     summary_lines,
@@ -448,10 +450,15 @@ class Consultation:
         return False
 
     def _do_why(self, argument: str, step: Step) -> bool:
-        number = int(argument) if argument.isdigit() else None
-        if number is not None and not 1 <= number <= len(self.view.ranking):
-            raise Misread(f"'why' takes a number from 1 to {len(self.view.ranking)}")
-        self.desk.show(why_lines(self.view, step, self.desk.width, number))
+        width = self.desk.width
+        if argument.isdigit():
+            if not 1 <= int(argument) <= len(self.view.ranking):
+                raise Misread(f"'why' takes a number from 1 to {len(self.view.ranking)}")
+            self.desk.show(cause_lines(self.view, self.view.ranking[int(argument) - 1].cause, width))
+        elif argument.startswith("rule"):
+            self.desk.show(rules_lines(self.view, width))
+        else:
+            self.desk.show(why_lines(self.view, step, width))
         return False
 
     def _do_rank(self, argument: str, step: Step) -> bool:
@@ -566,9 +573,13 @@ class Consultation:
         choices.append(("left open", {"type": "close", "how": "open"}))
         self.desk.say("How does the case end?", "head")
         self.desk.show([[("key", f"{i:>3} "), ("", text)] for i, (text, _) in enumerate(choices, start=1)])
-        numbers = {str(i): event for i, (_, event) in enumerate(choices, start=1)}
-        event = self._choice(
-            "Number, or 'rank' to see the causes, 'back' to go on: ", numbers, step, f"type 1 to {len(choices)}"
-        )
+        numbers: dict[str, Event | None] = {str(i): event for i, (_, event) in enumerate(choices, start=1)}
+        numbers["0"] = None
+        hint = f"type 1 to {len(choices)}, or 0"
+        chosen = self._choice("Number, or 0 to go on with the case: ", numbers, step, hint)
+        if chosen is None:
+            if state.helped:
+                self.take({"type": "undo"})
+            return
         final = [[r.cause, round(r.probability, 4)] for r in view.ranking[:5]]
-        self.take({**event, "ranking": final})
+        self.take({**chosen, "ranking": final})

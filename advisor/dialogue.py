@@ -32,9 +32,7 @@ class Command:
 
 COMMANDS: tuple[Command, ...] = (
     Command("help", ("?", "h"), "Show this list."),
-    Command(
-        "why", ("w",), "Why this question, and what speaks for and against the leading causes; 'why 2' for the second."
-    ),
+    Command("why", ("w",), "Why this step, what speaks for and against the leading causes; 'why 2', 'why rules'."),
     Command("rank", ("ranking", "causes"), "Show the causes as they stand."),
     Command(
         "unknown", ("u", "dk", "don't know", "dont know", "no idea"), "You cannot tell: the next best question comes."

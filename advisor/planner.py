@@ -13,6 +13,7 @@ check and answer.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -24,6 +25,7 @@ from advisor.belief import Configurations, Vector
 __all__ = ["CheckOption", "Plan", "Repair", "Scope", "Step", "plan", "splits", "step_minutes"]
 
 Matrix = npt.NDArray[np.float64]
+TELLING = 0.02  # a check that bears only on causes less likely than this is not worth looking at
 
 
 @dataclass(frozen=True)
@@ -117,25 +119,28 @@ class _Costs:
         self.used = used
         place = {r: i for i, r in enumerate(used)}
         n, width = len(used), max((len(s) for s in sets), default=1) or 1
-        self.need = np.full((len(rows.sets), width), -1, dtype=np.int64)
-        self.hopeless = np.zeros(len(rows.sets), dtype=bool)
-        self.sure = np.ones(len(rows.sets))
+        # Sets that need the same repairs cost the same: one group each. Group 0 is beyond any repair at hand.
+        groups: dict[tuple[int, ...], int] = {(): 0}
+        sure_of = [0.0]
+        member = np.zeros((len(sets), len(sets) + 1))
         for i, s in enumerate(sets):
-            if not s or any(c not in best for c in s):
-                self.hopeless[i] = True
-                continue
-            for j, c in enumerate(s):
-                self.need[i, j] = place[best[c]]
-                self.sure[i] *= sure[c]
-        self.hits = np.zeros((len(rows.sets), n))
-        for i in range(len(rows.sets)):
-            if not self.hopeless[i]:
-                for j in self.need[i]:
-                    if j >= 0:
-                        self.hits[i, j] = 1.0
+            key = tuple(sorted({place[best[c]] for c in s})) if s and all(c in best for c in s) else ()
+            chance = math.prod(sure[c] for c in s) if key else 0.0
+            if key not in groups:
+                groups[key] = len(sure_of)
+                sure_of.append(chance)
+            member[i, groups[key]] = 1.0
+        self.member = member[:, : len(groups)]
+        self.sure = np.array(sure_of)
+        self.need = np.full((len(groups), width), -1, dtype=np.int64)
+        self.hits = np.zeros((len(groups), n))
+        for key, g in groups.items():
+            self.need[g, : len(key)] = key
+            self.hits[g, list(key)] = 1.0
         self.own = np.array([repairs[r].minutes for r in used])
         self.preps = sorted({p for r in used for p in repairs[r].prep})
         self.prep_cost = np.array([prep_minutes.get(p, 0.0) for p in self.preps])
+        self.owners = [[i for i, r in enumerate(used) if p in repairs[r].prep] for p in self.preps]
         self.needs = np.array([[p in repairs[r].prep for p in self.preps] for r in used], dtype=bool).reshape(
             n, len(self.preps)
         )
@@ -151,19 +156,17 @@ class _Costs:
             return np.full(scenarios, self.refer), np.zeros((scenarios, 0), dtype=np.int64)
         open_prep = (~done) * self.prep_cost if self.preps else np.zeros((scenarios, 0))
         cost = self.own[None, :] + (open_prep @ self.needs.T.astype(float) if self.preps else 0.0)
-        chance = weight @ self.hits
-        order = np.argsort(-(chance / np.maximum(cost, 1e-9)), axis=1, kind="stable")
-        position = np.empty_like(order)
-        np.put_along_axis(position, order, np.broadcast_to(np.arange(n), order.shape), axis=1)
-        padded = np.concatenate([position, np.full((scenarios, 1), -1)], axis=1)
-        end = padded[:, self.need].max(axis=2)  # -1 in need picks the padding column
+        grouped = weight @ self.member
+        order = np.argsort(-((grouped @ self.hits) / np.maximum(cost, 1e-9)), axis=1, kind="stable")
+        position = np.full((scenarios, n + 1), -1)
+        every = np.arange(scenarios)
+        position[every[:, None], order] = np.arange(n)
+        end = position[:, self.need].max(axis=2).clip(0)  # -1 in need picks the last column, which is -1
         spent = self.own[order]
-        for j in range(len(self.preps)):
-            wants = self.needs[order, j]
-            first = wants & (np.cumsum(wants, axis=1) == 1)
-            spent = spent + first * open_prep[:, j : j + 1]
-        solved = weight * np.where(self.hopeless, 0.0, self.sure)
-        flat = (np.arange(scenarios)[:, None] * n + np.where(self.hopeless, 0, end)).ravel()
+        for j, owners in enumerate(self.owners):
+            spent[every, position[:, owners].min(axis=1)] += open_prep[:, j]
+        solved = grouped * self.sure
+        flat = (every[:, None] * n + end).ravel()
         at = np.bincount(flat, weights=solved.ravel(), minlength=scenarios * n).reshape(scenarios, n)
         before = np.concatenate([np.zeros((scenarios, 1)), np.cumsum(at, axis=1)], axis=1)
         paid = np.concatenate([np.zeros((scenarios, 1)), np.cumsum(spent * (1.0 - before[:, :n]), axis=1)], axis=1)
@@ -228,7 +231,7 @@ class _Lookahead:
         breaks: Mapping[str, Sequence[str]],
         scope: Scope,
     ) -> None:
-        touched = rows.touched()
+        touched = rows.touched(TELLING)
         self.rows = rows
         self.minutes = minutes
         self.undo = {p: set(b) for p, b in breaks.items()}
@@ -236,10 +239,22 @@ class _Lookahead:
         self.options = [k for k in checks if rows.net.finding_index.get(k.id, -1) in touched]
         self.levels = [np.ascontiguousarray(p.T) for p in rows.predict_all([k.id for k in self.options])]
         self.silent = np.array([k.no_answer for k in self.options])
+        self._made: dict[frozenset[str], npt.NDArray[np.bool_]] = {}
+        self._after: dict[tuple[frozenset[str], tuple[str, ...]], frozenset[str]] = {}
         self.depth = 3 if len(rows.sets) <= self.FEW else 2
 
     def made(self, done: frozenset[str]) -> npt.NDArray[np.bool_]:
-        return np.array([p in done for p in self.costs.preps], dtype=bool)
+        """Which of the repairs' preparations are made, as an array."""
+        if done not in self._made:
+            self._made[done] = np.array([p in done for p in self.costs.preps], dtype=bool)
+        return self._made[done]
+
+    def after(self, done: frozenset[str], prep: tuple[str, ...]) -> frozenset[str]:
+        """Preparations in force after a step that needs `prep`."""
+        key = (done, prep)
+        if key not in self._after:
+            self._after[key] = _after(done, prep, self.undo)
+        return self._after[key]
 
     def repairs_only(self, weights: Matrix, done: frozenset[str]) -> tuple[Vector, npt.NDArray[np.int64]]:
         """Expected minutes by repairs alone, and their order, for each row of `weights` (states, sets)."""
@@ -255,7 +270,7 @@ class _Lookahead:
         owner = np.repeat(np.arange(len(some)), sizes)
         joint = weights[:, None, :] * np.concatenate([self.levels[i] for i in some])
         chance = joint.sum(axis=2)
-        after = np.array([self.made(_after(done, self.options[i].prep, self.undo)) for i in some], dtype=bool)
+        after = np.array([self.made(self.after(done, self.options[i].prep)) for i in some], dtype=bool)
         made = np.tile(after.reshape(len(some), -1)[owner], (states, 1))
         cost, _ = self.costs.ecr((joint / np.maximum(chance, 1e-300)[:, :, None]).reshape(-1, weights.shape[1]), made)
         part = chance * cost.reshape(states, -1)
@@ -272,7 +287,7 @@ class _Lookahead:
         joint = self.levels[i] * weight
         chance = joint.sum(axis=1)
         seen = chance > 1e-9
-        after = _after(done, option.prep, self.undo)
+        after = self.after(done, option.prep)
         values = self.value(joint[seen] / chance[seen][:, None], [j for j in mates if j != i], after, depth - 1)
         own = step_minutes(option.minutes, option.prep, done, self.minutes)
         return own + (1.0 - option.no_answer) * float(chance[seen] @ values) + option.no_answer * now
@@ -307,15 +322,16 @@ class _Lookahead:
             for i in ranked[: self.BEAM]:
                 value[i] = min(value[i], self.refine(i, weight, mates, now, done, self.depth))
             out = [Step("check", k.id, float(own[i]), float(value[i])) for i, k in enumerate(self.options)]
-        chance = weight @ self.costs.hits
+        groups = self.costs.member
+        chance = weight @ groups @ self.costs.hits
         for r in order[:3]:
             repair = self.costs.repairs[self.costs.used[r]]
             # Sets this repair cures whole are over, as surely as it cures them; what is left is looked at again.
-            whole = ((self.costs.need == r) | (self.costs.need < 0)).all(axis=1) & ~self.costs.hopeless
-            left = weight * np.where(whole, 1.0 - self.costs.sure, 1.0)
+            whole = (self.costs.hits[:, r] > 0) & (self.costs.hits.sum(axis=1) == 1)
+            left = weight * (groups @ np.where(whole, 1.0 - self.costs.sure, 1.0))
             rest = float(left.sum())
             own_minutes = step_minutes(repair.minutes, repair.prep, done, self.minutes)
-            after = _after(done, repair.prep, self.undo)
+            after = self.after(done, repair.prep)
             follow = float(self.value((left / rest)[None, :], mates, after, self.depth - 1)[0]) if rest > 1e-9 else 0.0
             out.append(Step("remedy", repair.id, own_minutes, own_minutes + rest * follow, float(chance[r])))
         return out
@@ -325,7 +341,7 @@ def splits(rows: Configurations, finding: str) -> tuple[str, str, float] | None:
     """The two likely single causes a finding tells apart best, and the likelihood ratio of its most telling outcome."""
     single: dict[int, float] = {}
     for i, s in enumerate(rows.sets):
-        if len(s) == 1:
+        if len(s) == 1 and s[0] != rows.net.unlisted:
             single[s[0]] = single.get(s[0], 0.0) + float(rows.weight[i])
     leading = sorted(single, key=lambda c: -single[c])[:6]
     levels = rows.predict(finding)

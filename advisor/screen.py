@@ -14,6 +14,7 @@ from advisor.compiled import Compiled
 from advisor.dialogue import COMMANDS, clean
 from advisor.model import Caution, Check, Remedy
 from advisor.planner import Step
+from advisor.rules import Firing
 
 __all__ = [
     "STYLES",
@@ -27,6 +28,7 @@ __all__ = [
     "plain",
     "ranking_lines",
     "rule_line",
+    "rules_lines",
     "step_lines",
     "summary_lines",
     "text_lines",
@@ -286,7 +288,14 @@ def cause_lines(view: Assessment, cause: str, width: int) -> list[Line]:
     )
     for odds, because in view.compiled.setting_terms(record, view.state.choices, view.state.numbers):
         lines += text_lines(f"odds x {odds:g}: {because}", width, DIM, "    ", "  ")
-    for reason in view.reasons(cause)[:8]:
+    return lines + _reasons(view, cause, width, 8)[1:]
+
+
+def _reasons(view: Assessment, cause: str, width: int, count: int) -> list[Line]:
+    """A cause with its weightiest findings for and against."""
+    p = view.posterior.cause[cause]
+    lines: list[Line] = [[(HEAD, f"{view.kb.causes[cause].title}: {p:.0%}, {likelihood_word(p)}")]]
+    for reason in view.reasons(cause)[:count]:
         if reason.ratio > 1.05:
             lines += text_lines(f"for      x{reason.ratio:<6.3g} {reason.text}", width, GOOD, " " * 18, "  ")
         elif reason.ratio < 0.95:
@@ -296,49 +305,57 @@ def cause_lines(view: Assessment, cause: str, width: int) -> list[Line]:
     return lines
 
 
-def why_lines(view: Assessment, step: Step, width: int, number: int | None = None) -> list[Line]:
-    """Why this question, why the leading causes (or cause `number`), which rules fired, what would move the ranking."""
+def why_lines(view: Assessment, step: Step, width: int) -> list[Line]:
+    """Why this step, what speaks for and against the two leading causes, and what would change the ranking most."""
+    lines: list[Line] = [[(HEAD, "Why this step")]]
+    text = f"{view.step_reason(step)}. By repairs alone: about {view.plan.now:.0f} min to a proven fix; "
+    text += f"beginning with this: about {step.expected:.0f} min."
+    lines += text_lines(text, width, indent="  ", first="  ")
+    for entry in view.ranking[:2]:
+        lines += _reasons(view, entry.cause, width, 3)
+    for names, chance in [(names, p) for names, p in view.pairs if len(names) >= 2 and p > 0.05][:1]:
+        both = " and ".join(view.kb.causes[c].title.lower() for c in names)
+        lines += text_lines(f"{chance:.0%}: {both} together", width, indent="  ", first="  ")
+    movers = view.movers(2)
+    if movers:
+        lines.append([(HEAD, "What would change it most")])
+        for mover in movers:
+            check = view.kb.checks[mover.check]
+            what = f"{check.title}: '{check.outcome(mover.outcome).label}' would put it at {mover.after:.0%}"
+            lines += text_lines(what, width, indent="    ", first="  ")
+    more = f"'why 1' tells all about the first cause; {len(view.firings)} rules fired: 'why rules' shows them."
+    return lines + text_lines(more, width, DIM)
+
+
+def rules_lines(view: Assessment, width: int) -> list[Line]:
+    """The rules that fired, what they stood on and what they concluded."""
     lines: list[Line] = []
-    if number is None:
-        lines.append([(HEAD, "Why this step")])
+    for firing in view.firings:
+        lines += text_lines(f"{_conclusion(view, firing)}", width, HEAD, indent="  ", first="- ")
         lines += text_lines(
-            f"{view.step_reason(step)}. Going on by repairs alone: about {view.plan.now:.0f} min to a proven fix; starting with this: about {step.expected:.0f} min.",
-            width,
-            indent="  ",
-            first="  ",
+            f"{firing.because} (rule {firing.rule}: {'; '.join(firing.facts)})", width, DIM, "    ", "    "
         )
-    ranking = view.ranking
-    chosen = ranking[:2] if number is None else ranking[number - 1 : number]
-    for entry in chosen:
-        lines += cause_lines(view, entry.cause, width)
-    if number is None:
-        several = [s for s, p in view.pairs if len(s) >= 2 and p > 0.05][:2]
-        for names in several:
-            chance = dict(view.pairs)[names]
-            lines += text_lines(
-                f"{chance:.0%}: {' and '.join(view.kb.causes[c].title.lower() for c in names)} together",
-                width,
-                indent="  ",
-                first="  ",
-            )
-        if view.firings:
-            lines.append([(HEAD, "Rules that fired")])
-            for firing in view.firings[:6]:
-                lines += text_lines(
-                    f"{firing.rule}: {firing.conclusion}. {firing.because}", width, indent="    ", first="  "
-                )
-        movers = view.movers()
-        if movers:
-            lines.append([(HEAD, "What would change it most")])
-            for mover in movers:
-                check = view.kb.checks[mover.check]
-                lines += text_lines(
-                    f"{check.title}: {check.outcome(mover.outcome).label} would put '{view.ranking[0].title.lower()}' at {mover.after:.0%}",
-                    width,
-                    indent="    ",
-                    first="  ",
-                )
-    return lines
+    return lines or [[(DIM, "No rule has fired yet.")]]
+
+
+def _conclusion(view: Assessment, firing: Firing) -> str:
+    """A rule's conclusion in words."""
+    kb, then = view.kb, view.kb.rules[firing.rule].then
+    if then.exclude:
+        return f"Rules out: {kb.causes[then.exclude].title}"
+    if then.derive:
+        return f"Means: {kb.findings[then.derive].text}"
+    if then.caution:
+        return f"{kb.cautions[then.caution].signal.capitalize()}: {kb.cautions[then.caution].text.split('. ')[0]}"
+    if then.answer:
+        check = kb.checks[then.answer.check]
+        return f"Answers '{check.title}': {check.outcome(then.answer.outcome).label}"
+    if then.first:
+        later = [(kb.checks.get(k) or kb.remedies[k]).title.lower() for k in then.first.before]
+        return f"First '{kb.checks[then.first.check].title.lower()}', then {', '.join(later)}"
+    if then.refer:
+        return f"Refer to {then.refer.to}: {then.refer.text}"
+    return f"Stop: {then.stop}"
 
 
 def _source(compiled: Compiled, key: str) -> str:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from advisor.compiled import Compiled
 from advisor.load import load_knowledge, shipped
 from advisor.model import Knowledge
 
@@ -14,6 +15,12 @@ from advisor.model import Knowledge
 def kb() -> Knowledge:
     """The shipped knowledge."""
     return load_knowledge(shipped("knowledge"))
+
+
+@pytest.fixture(scope="session")
+def compiled(kb: Knowledge) -> Compiled:
+    """The shipped knowledge, ready to diagnose with."""
+    return Compiled(kb)
 
 
 @pytest.fixture(autouse=True)

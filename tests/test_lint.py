@@ -1,0 +1,319 @@
+"""The linter: one bad base for each thing it looks at, its clean twin, and the shipped knowledge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from small_base import SmallBase, write_base
+
+from advisor.lint import CHECKS, broken, lint
+from advisor.load import load_knowledge, shipped
+
+WORN, LOOSE, AIR = (f"causes/{name}.yaml" for name in ("burr/burr-worn", "burr/burr-loose", "air/air-low"))
+RULES, CHECK_FILE = "rules.yaml", "checks.yaml"
+Edit = tuple[str, str, str]
+
+
+@dataclass(frozen=True)
+class Bad:
+    """A base made bad by `edits`: `code` at the line of `file` that holds `at`; `twin` are edits that stay clean."""
+
+    name: str
+    code: str
+    file: str
+    at: str
+    edits: list[Edit]
+    twin: list[Edit] = field(default_factory=list)
+    said: str = ""
+
+    def __str__(self) -> str:
+        return self.name
+
+
+def rule(text: str) -> Edit:
+    """A rule added at the end of the list of rules."""
+    end = "    because: The next step is at the air line.\n    source: common-practice\n"
+    return (RULES, end, end + "".join(f"  {line}\n" for line in text.strip().splitlines()))
+
+
+def made(name: str, when: str, then: str, part: str = "when") -> str:
+    return f"- id: {name}\n  {part}: [{when}]\n  then: {{{then}}}\n  because: It is so.\n  source: common-practice"
+
+
+STOP = "stop: Stop and ask."
+BAD = [
+    # reference
+    Bad("source of a check", "reference", CHECK_FILE, "source: geometri", [(CHECK_FILE, "instrument: inlet-gauge\n    source: common-practice", "instrument: inlet-gauge\n    source: geometri")], [(CHECK_FILE, "instrument: inlet-gauge\n    source: common-practice", "instrument: inlet-gauge\n    source: geometry")], "geometri"),
+    Bad("source of a link", "reference", AIR, "outcome: sudden", [(AIR, "the line, source: common-practice", "the line, source: comon-practice")], [(AIR, "the line, source: common-practice", "the line, source: geometry")]),
+    Bad("source of a prior", "reference", AIR, "per_hundred", [(AIR, "8, source: common-practice", "8, source: hearsay")]),
+    Bad("source of a setting", "reference", WORN, "field: burr_hours", [(WORN, "used up, source: common-practice", "used up, source: hearsay")]),
+    Bad("source of a cure", "reference", WORN, "remedy: change-burr", [(WORN, "cut again, source: common-practice", "cut again, source: hearsay")]),
+    Bad("system of a check", "reference", CHECK_FILE, "system: patern", [(CHECK_FILE, "system: pattern", "system: patern")], [(CHECK_FILE, "system: pattern", "system: air")]),
+    Bad("family of a symptom", "reference", "symptoms.yaml", "family: surface", [("symptoms.yaml", "title: Margin chipped\n    family: margins", "title: Margin chipped\n    family: surface")]),
+    Bad("hazard of a check", "reference", CHECK_FILE, "hazards: [moving-axis]", [(CHECK_FILE, "hazards: [moving-axes]", "hazards: [moving-axis]")], said="moving-axes"),
+    Bad("preparation of a remedy", "reference", "remedies.yaml", "prep: [cabin-opened]", [("remedies.yaml", "prep: [cabin-open]", "prep: [cabin-opened]")], [("remedies.yaml", "prep: [cabin-open]", "prep: [mill-cutting]")]),
+    Bad("instrument of a check", "reference", CHECK_FILE, "instrument: inlet-gage", [(CHECK_FILE, "instrument: inlet-gauge", "instrument: inlet-gage")]),
+    Bad("mill field of a limit", "reference", CHECK_FILE, "id: low,", [(CHECK_FILE, "to: 0.9 x inlet_pressure", "to: 0.9 x inlet_presure")]),
+    Bad("symptom of a link", "reference", LOOSE, "symptom: chip,", [(LOOSE, "symptom: chips", "symptom: chip")], said="chips"),
+    Bad("check of a link", "reference", LOOSE, "check: bur-tug", [(LOOSE, "check: burr-tug", "check: bur-tug")], said="burr-tug"),
+    Bad("outcome of a link", "reference", LOOSE, "outcome: mooves", [(LOOSE, "outcome: moves", "outcome: mooves")], said="moves"),
+    Bad("remedy of a cause", "reference", LOOSE, "remedy: clamp-bur", [(LOOSE, "remedy: clamp-burr", "remedy: clamp-bur")]),
+    Bad("setting field", "reference", WORN, "field: burr_hour,", [(WORN, "field: burr_hours", "field: burr_hour")], said="burr_hours"),
+    Bad("choice of a setting", "reference", WORN, "field: material", [(WORN, "is: glass-ceramic", "is: wax")], [(WORN, "is: glass-ceramic", "is: resin")], "glass-ceramic, resin"),
+    Bad("symptom of a rule", "reference", RULES, "- {symptom: slow-cuts}", [(RULES, "      - {symptom: slow-cut}\n    then", "      - {symptom: slow-cuts}\n    then")]),
+    Bad("finding of a rule", "reference", RULES, "- {finding: short-of-airs}", [(RULES, "- {finding: short-of-air}", "- {finding: short-of-airs}")]),
+    Bad("negated check of a rule", "reference", RULES, "- not: {check: air-gage", [(RULES, "- {check: air-gauge, is: [low]}", "- not: {check: air-gage, is: [low]}")]),
+    Bad("outcome in a rule", "reference", RULES, "is: [lo]", [(RULES, "is: [low]", "is: [lo]")], said="low"),
+    Bad("setting of a rule", "reference", RULES, "when: [{setting: burr_hour,", [rule(made("strange", "{setting: burr_hour, above: 3}", STOP))], [rule(made("strange", "{setting: burr_hours, above: 3}", STOP))]),
+    Bad("remedy of a rule", "reference", RULES, "when: [{remedy: change-bur,", [rule(made("strange", "{remedy: change-bur, is: helped}", STOP))], [rule(made("strange", "{remedy: change-burr, is: helped}", STOP))]),
+    Bad("excluded cause", "reference", RULES, "exclude: air-lo}", [(RULES, "exclude: air-low", "exclude: air-lo")]),
+    Bad("raised caution", "reference", RULES, "caution: hose-whip}", [(RULES, "caution: hose-whips", "caution: hose-whip")]),
+    Bad("check put first", "reference", RULES, "first: {check: air-gage", [(RULES, "first: {check: air-gauge", "first: {check: air-gage")]),
+    Bad("check put later", "reference", RULES, "before: [bur-look]", [(RULES, "before: [burr-look]", "before: [bur-look]")], [(RULES, "before: [burr-look]", "before: [burr-look, change-burr]")]),
+    Bad("answer of a rule", "reference", RULES, "outcome: mooves", [rule(made("strange", "{symptom: chips}", "answer: {check: burr-tug, outcome: mooves}"))], [rule(made("strange", "{symptom: chips}", "answer: {check: burr-tug, outcome: moves}"))], "moves"),
+    Bad("applies of a check", "reference", CHECK_FILE, "applies: [{setting: process", [(CHECK_FILE, "    needs: [loupe]\n", "    applies: [{setting: process, is: dry}]\n")], [(CHECK_FILE, "    needs: [loupe]\n", "    applies: [{setting: material, is: resin}]\n")]),
+    Bad("rival of an example", "reference", "causes/burr/burr-worn.cases.yaml", "- because: the tip is sharp", [("causes/burr/burr-worn.cases.yaml", "rival: burr-loose", "rival: burr-lose")]),
+    Bad("answer of an example", "reference", "causes/burr/burr-worn.cases.yaml", "- because: seen with the loupe", [("causes/burr/burr-worn.cases.yaml", "burr-look: blunt", "burr-look: blut")], [("causes/burr/burr-worn.cases.yaml", "burr-look: blunt", "burr-look: unknown")]),
+    Bad("symptom of an example", "reference", "causes/air/air-low.cases.yaml", "read on the gauge", [("causes/air/air-low.cases.yaml", "gauge\n    symptoms: [slow-cut]", "gauge\n    symptoms: [slow-cuts]")]),
+    Bad("check of an example", "reference", "causes/air/air-low.cases.yaml", "read on the gauge", [("causes/air/air-low.cases.yaml", "air-gauge: 0.4", "air-gage: 0.4")]),
+    Bad("setting of an example", "reference", "causes/burr/burr-worn.cases.yaml", "seen with the loupe", [("causes/burr/burr-worn.cases.yaml", "burr_hours", "burr_hour")]),
+    Bad("hazard of a caution", "reference", "cautions.yaml", "id: hands-clear", [("cautions.yaml", "covers: [sharp-burr, moving-axes]", "covers: [sharp-burr, moving-axes, dust]")]),
+    Bad("examples of no cause", "reference", "causes/air/air-lo.cases.yaml", "quiet: []", [("causes/air/air-lo.cases.yaml", "", "quiet: []\n")]),
+    # frequency
+    Bad("word of a link", "frequency", AIR, "seen: ocasional", [(AIR, "seen: occasional", "seen: ocasional")], [(AIR, "seen: occasional", "seen: 2/9")], "occasional"),
+    Bad("count of a link", "frequency", AIR, "seen: 7/6", [(AIR, "seen: occasional", "seen: 7/6")], [(AIR, "seen: occasional", "seen: 6/6")]),
+    Bad("word of a cure", "frequency", AIR, "remedy: raise-air", [(AIR, "cures: frequent", "cures: mostly")]),
+    Bad("word of a symptom", "frequency", "symptoms.yaml", "background: seldom", [("symptoms.yaml", "    ask: Are there", "    background: seldom\n    ask: Are there")], [("symptoms.yaml", "    ask: Are there", "    background: occasional\n    ask: Are there")]),
+    Bad("word of an outcome", "frequency", CHECK_FILE, "background: seldom", [(CHECK_FILE, "bright and bare, background: occasional", "bright and bare, background: seldom")]),
+    Bad("sum of a cause", "frequency", WORN, "- {symptom: chips", [(WORN, "remedies:\n", "  - {check: since-when, outcome: sudden, seen: very frequent, because: it broke, source: geometry}\nremedies:\n")], [(WORN, "remedies:\n", "  - {check: since-when, outcome: sudden, seen: frequent, because: it broke, source: geometry}\nremedies:\n")], "1.40"),
+    Bad("sum of backgrounds", "frequency", CHECK_FILE, "- {id: always", [(CHECK_FILE, "over days, background: occasional", "over days, background: very frequent")], [(CHECK_FILE, "over days, background: occasional", "over days, background: frequent")], "1.10"),
+    Bad("background of the normal", "frequency", CHECK_FILE, "- {id: firm", [(CHECK_FILE, "label: does not move", "label: does not move, background: frequent")], [(CHECK_FILE, "label: moves or turns", "label: moves or turns, background: frequent")]),
+    # double-link
+    Bad("symptom twice", "double-link", LOOSE, "seen: occasional", [(LOOSE, "  - {check: burr-tug", "  - {symptom: chips, seen: occasional, because: it rings, source: geometry}\n  - {check: burr-tug")], [(LOOSE, "  - {check: burr-tug", "  - {symptom: slow-cut, seen: occasional, because: it rings, source: geometry}\n  - {check: burr-tug")], "chips"),
+    Bad("outcome twice", "double-link", LOOSE, "seen: very rare", [(LOOSE, "remedies:\n", "  - {check: since-when, outcome: sudden, seen: very rare, because: it slips, source: geometry}\nremedies:\n")], [(LOOSE, "remedies:\n", "  - {check: since-when, outcome: gradual, seen: very rare, because: it slips, source: geometry}\nremedies:\n")]),
+    Bad("link to the normal", "double-link", LOOSE, "outcome: always", [(LOOSE, "outcome: sudden", "outcome: always")], [(LOOSE, "outcome: sudden", "outcome: gradual")]),
+    # cause-check
+    Bad("no symptom", "cause-check", LOOSE, "id: burr-loose", [(LOOSE, "  - {symptom: chips, seen: frequent, because: the tip strikes the edge, source: common-practice}\n", ""), (AIR, "remedies:\n", "  - {symptom: chips, seen: occasional, because: it stalls, source: geometry}\nremedies:\n")], [(AIR, "remedies:\n", "  - {symptom: chips, seen: occasional, because: it stalls, source: geometry}\nremedies:\n")], "symptom"),
+    Bad("one check", "cause-check", LOOSE, "id: burr-loose", [(LOOSE, "  - {check: since-when, outcome: sudden, seen: frequent, because: it begins with the change of burr, source: common-practice}\n", "")], said="two checks"),
+    Bad("questions only", "cause-check", LOOSE, "id: burr-loose", [(CHECK_FILE, "kind: trial", "kind: ask")], [(CHECK_FILE, "kind: trial", "kind: look")], "questions"),
+    # check-use
+    Bad("check without cause", "check-use", CHECK_FILE, "id: bystander", [(CHECK_FILE, "  - id: since-when", "  - id: bystander\n    title: By the way\n    ask: Is it sunny?\n    kind: ask\n    system: air\n    minutes: 1\n    source: geometry\n    outcomes: [{id: fair, label: sunny}, {id: dull, label: cloudy}]\n  - id: since-when"), rule(made("sun", "{check: bystander, is: dull}", STOP))]),
+    Bad("outcome without link", "check-use", CHECK_FILE, "id: bent", [(CHECK_FILE, "      - {id: blunt", "      - {id: bent, label: not straight}\n      - {id: blunt")], [(CHECK_FILE, "      - {id: blunt", "      - {id: bent, label: not straight}\n      - {id: blunt"), rule(made("bent", "{check: burr-look, is: bent}", STOP))]),
+    # symptom
+    Bad("symptom of one cause", "symptom", "symptoms.yaml", "id: slow-cut", [(WORN, "  - {symptom: slow-cut, seen: frequent, because: the mill lowers its feed, source: common-practice}\n", "")]),
+    # unused
+    Bad("remedy unused", "unused", "remedies.yaml", "id: spare", [("remedies.yaml", "  - id: raise-air", "  - id: spare\n    title: Do a thing\n    minutes: 1\n    steps: [Do it.]\n    proof: It is done.\n    proof_minutes: 1\n    source: geometry\n  - id: raise-air")], said="cause"),
+    Bad("caution unused", "unused", "cautions.yaml", "id: hose-whips", [(RULES, "then: {caution: hose-whips}", f"then: {{{STOP}}}")], [("cautions.yaml", "covers: [sharp-burr, moving-axes]", "covers: [sharp-burr]"), ("cautions.yaml", "    signal: warning\n", "    signal: warning\n    covers: [moving-axes]\n"), (RULES, "then: {caution: hose-whips}", f"then: {{{STOP}}}")]),
+    Bad("finding never derived", "unused", RULES, "id: short-of-air,", [(RULES, "then: {derive: short-of-air}", f"then: {{{STOP}}}")], said="derives"),
+    Bad("finding never awaited", "unused", RULES, "id: short-of-air,", [(RULES, "- {finding: short-of-air}", "- {symptom: slow-cut}")], said="waits"),
+    Bad("instrument unused", "unused", "instruments.yaml", "id: spare", [("instruments.yaml", "instruments:\n", "instruments:\n  - {id: spare, title: spare one, quantity: time, unit: s, error: 1, source: geometry}\n")]),
+    Bad("source unused", "unused", "sources.yaml", "id: spare", [("sources.yaml", "sources:\n", "sources:\n  - {id: spare, title: spare one, known: memory}\n")], [("sources.yaml", "sources:\n", "sources:\n  - {id: spare, title: spare one, known: memory}\n"), (AIR, "8, source: common-practice", "8, source: spare")]),
+    # hazard
+    Bad("hazard of a check", "hazard", CHECK_FILE, "hazards: [moving-axes]", [("cautions.yaml", "covers: [sharp-burr, moving-axes]", "covers: [sharp-burr]")], [("cautions.yaml", "covers: [sharp-burr, moving-axes]", "covers: [sharp-burr]"), (CHECK_FILE, "    hazards: [moving-axes]\n", "")]),
+    Bad("hazard of a remedy", "hazard", "remedies.yaml", "hazards: [noise]", [("vocabulary.yaml", "  preparations:\n", "    - {id: noise, title: noise}\n  preparations:\n"), ("remedies.yaml", "    proof: The gauge", "    hazards: [noise]\n    proof: The gauge")], [("vocabulary.yaml", "  preparations:\n", "    - {id: noise, title: noise}\n  preparations:\n"), ("remedies.yaml", "    proof: The gauge", "    hazards: [noise]\n    proof: The gauge"), ("cautions.yaml", "covers: [sharp-burr", "covers: [noise, sharp-burr")]),
+    # reading
+    Bad("gap", "reading", CHECK_FILE, "- {id: ok", [(CHECK_FILE, "from: 0.9 x inlet_pressure", "from: inlet_pressure")], [(CHECK_FILE, "from: 0.9 x inlet_pressure", "from: inlet_pressure"), (CHECK_FILE, "to: 0.9 x inlet_pressure", "to: inlet_pressure")], "gap"),
+    Bad("overlap", "reading", CHECK_FILE, "- {id: ok", [(CHECK_FILE, "from: 0.9 x inlet_pressure", "from: 0.5")], [(CHECK_FILE, "from: 0.9 x inlet_pressure", "from: 0.5"), (CHECK_FILE, "to: 0.9 x inlet_pressure", "to: 0.5")], "overlap"),
+    Bad("open below", "reading", CHECK_FILE, "- {id: ok", [(CHECK_FILE, "to: 0.9 x inlet_pressure", "from: 0.1, to: 0.9 x inlet_pressure")], [(CHECK_FILE, "to: 0.9 x inlet_pressure", "from: 0, to: 0.9 x inlet_pressure")], "below 0.1"),
+    Bad("open above", "reading", CHECK_FILE, "- {id: ok", [(CHECK_FILE, "from: 0.9 x inlet_pressure", "from: 0.9 x inlet_pressure, to: 1")], [(CHECK_FILE, "from: 0.9 x inlet_pressure", "from: 0.9 x inlet_pressure, to: 1.2")], "above 1"),
+    Bad("plausible the wrong way round", "reading", CHECK_FILE, "plausible_from", [(CHECK_FILE, "plausible_from: 0\n    plausible_to: 1.2", "plausible_from: 1.2\n    plausible_to: 0")]),
+    Bad("unit of another quantity", "reading", CHECK_FILE, "unit: mm", [(CHECK_FILE, "unit: MPa", "unit: mm")], [(CHECK_FILE, "unit: MPa", "unit: bar")], "mm"),
+    # rule
+    Bad("finding awaited as absent", "rule", RULES, "- not: {finding: short-of-air}", [(RULES, "- {finding: short-of-air}", "- not: {finding: short-of-air}")], [(RULES, "- {finding: short-of-air}", "- {finding: short-of-air}\n      - not: {symptom: chips}")]),
+    Bad("two outcomes at once", "rule", RULES, "when: [{check: burr-tug, is: firm}, {check: burr-tug, is: moves}]", [rule(made("both", "{check: burr-tug, is: firm}, {check: burr-tug, is: moves}", STOP))], [rule(made("both", "{check: burr-tug, is: firm}, {check: burr-tug, is: moves}", STOP, "any"))], "burr-tug"),
+    Bad("answer leads to itself", "rule", RULES, "id: round", [rule(made("round", "{check: burr-tug, is: firm}", "answer: {check: burr-tug, outcome: moves}"))], [rule(made("round", "{check: since-when, is: sudden}", "answer: {check: burr-tug, outcome: moves}"))], "burr-tug"),
+    Bad("check before itself", "rule", RULES, "id: air-before-burr", [(RULES, "before: [burr-look]", "before: [air-gauge]")]),
+    # advice
+    Bad("rivals alike", "rivals", LOOSE, "id: burr-loose", [(LOOSE, "check: burr-tug, outcome: moves", "check: burr-look, outcome: blunt"), (WORN, "outcome: gradual", "outcome: sudden"), (AIR, "outcome: sudden, seen: occasional", "outcome: gradual, seen: occasional"), (AIR, "remedies:\n", "  - {check: burr-tug, outcome: moves, seen: occasional, because: it stalls, source: geometry}\nremedies:\n")], [(WORN, "outcome: gradual", "outcome: sudden"), (AIR, "outcome: sudden, seen: occasional", "outcome: gradual, seen: occasional")], "burr-worn"),
+    Bad("no example that ranks", "examples", "causes/burr/burr-loose.cases.yaml", "quiet:", [("causes/burr/burr-loose.cases.yaml", "ranks:\n  - because: it gives\n    symptoms: [chips]\n    answers: {burr-tug: moves}\n    within: 1\n", "")], said="ranks"),
+]  # fmt: skip
+
+
+def apply(base: SmallBase, edits: list[Edit]) -> SmallBase:
+    for file, old, new in edits:
+        base.replace(file, old, new) if old else base.write(file, new)
+    return base
+
+
+@pytest.fixture
+def base(tmp_path: Path) -> SmallBase:
+    return write_base(tmp_path)
+
+
+def test_the_small_base_gets_neither_errors_nor_advice(base: SmallBase) -> None:
+    assert lint(base.load()) == ([], [])
+
+
+@pytest.mark.parametrize("bad", BAD, ids=str)
+def test_a_bad_base_gives_that_code_alone_at_its_place_with_a_hint(base: SmallBase, bad: Bad) -> None:
+    apply(base, bad.edits)
+    errors, advice = lint(base.load())
+    found = errors + advice
+    assert {i.code for i in found} == {bad.code}, [str(i) for i in found]
+    assert (f"mill/{bad.file}", base.line(bad.file, bad.at)) in {(i.file, i.line) for i in found}, [
+        str(i) for i in found
+    ]
+    assert len({(i.file, i.line, i.message) for i in found}) == 1, [str(i) for i in found]
+    assert all(i.hint for i in found)
+    assert bad.said in found[0].message + found[0].hint
+    severity = {c.code: c.severity for c in CHECKS}[bad.code]
+    assert bool(errors) == (severity == "error")
+
+
+@pytest.mark.parametrize("bad", [b for b in BAD if b.twin], ids=str)
+def test_its_clean_twin_gives_nothing(base: SmallBase, bad: Bad) -> None:
+    assert lint(apply(base, bad.twin).load()) == ([], [])
+
+
+def test_every_check_of_the_linter_has_a_bad_base_here() -> None:
+    assert {c.code for c in CHECKS} == {b.code for b in BAD}
+
+
+def test_every_check_states_its_rule() -> None:
+    assert all(c.__doc__ and c.__doc__.endswith(".") for c in CHECKS)
+
+
+@pytest.mark.parametrize(
+    "rules",
+    [
+        [
+            made("one", "{finding: short-of-air}", "answer: {check: burr-tug, outcome: moves}"),
+            made("two", "{check: burr-tug, is: moves}", "derive: short-of-air"),
+        ],
+        [
+            made("one", "{check: burr-tug, is: firm}", "answer: {check: burr-look, outcome: blunt}"),
+            made("two", "{check: burr-look, is: blunt}", "answer: {check: since-when, outcome: sudden}", "any"),
+            made("three", "not: {check: since-when, is: gradual}", "answer: {check: burr-tug, outcome: firm}"),
+        ],
+    ],
+)
+def test_rules_that_go_round_are_found_once_and_the_open_chain_is_clean(base: SmallBase, rules: list[str]) -> None:
+    apply(base, [rule("\n".join(rules[:-1]))])
+    assert lint(base.load()) == ([], [])
+    end = "  source: common-practice\n"
+    text = "".join(f"  {line}\n" for line in rules[-1].splitlines())
+    base.write(RULES, base.text(RULES) + text)
+    assert text.endswith(end)
+    (issue,), _ = lint(base.load())
+    assert issue.code == "rule"
+    assert "circle" in issue.message
+    ids = [f"id: {r.split()[2]}" for r in rules]
+    assert issue.line in {base.line(RULES, i) for i in ids}
+
+
+def test_checks_that_wait_for_each_other_are_found_and_a_chain_is_clean(base: SmallBase) -> None:
+    apply(base, [rule(made("two", "{symptom: chips}", "first: {check: burr-look, before: [burr-tug]}"))])
+    assert lint(base.load()) == ([], [])
+    base.replace(RULES, "before: [burr-tug]", "before: [burr-tug, air-gauge]")
+    (issue,), _ = lint(base.load())
+    assert issue.code == "rule"
+    assert "wait for each other" in issue.message
+    assert issue.line in {base.line(RULES, "id: two"), base.line(RULES, "id: air-before-burr")}
+
+
+@pytest.mark.xfail(strict=True, reason="lint.RulesSound compares only bare check conditions with 'is'")
+@pytest.mark.parametrize(
+    "when",
+    [
+        "{check: burr-tug, is: firm}, not: {check: burr-tug, is: firm}",
+        "{symptom: chips}, {symptom: chips, is: absent}",
+        "{symptom: chips}, not: {symptom: chips}",
+        "{setting: material, is: resin}, {setting: material, is: glass-ceramic}",
+        "{check: air-gauge, above: 0.5}, {check: air-gauge, below: 0.4}",
+        "{setting: burr_hours, above: 20, below: 10}",
+    ],
+)
+def test_conditions_that_cannot_hold_together_are_found(base: SmallBase, when: str) -> None:
+    errors, _ = lint(apply(base, [rule(made("both", when, STOP))]).load())
+    assert [i.code for i in errors] == ["rule"]
+
+
+@pytest.mark.xfail(strict=True, reason="lint.RulesSound lets a rule wait for the absence of a derived answer")
+def test_waiting_for_the_absence_of_a_derived_answer_is_found(base: SmallBase) -> None:
+    rules = [
+        made("one", "{symptom: slow-cut}", "answer: {check: burr-tug, outcome: moves}"),
+        made("two", "not: {check: burr-tug, is: moves}", STOP),
+    ]
+    errors, _ = lint(apply(base, [rule("\n".join(rules))]).load())
+    assert [i.code for i in errors] == ["rule"]
+
+
+@pytest.mark.xfail(strict=True, reason="lint.References never looks at these")
+@pytest.mark.parametrize(
+    ("file", "old", "new"),
+    [
+        ("vocabulary.yaml", "high: 1.2, source: common-practice", "high: 1.2, source: hearsay"),
+        ("causes/burr/burr-worn.cases.yaml", "burr_hours: 30 h", "material: wax"),
+        ("causes/burr/burr-worn.cases.yaml", "burr-look: blunt", "burr-look: blunt2"),
+        (RULES, "      - {symptom: slow-cut}\n    then", "      - {symptom: slow-cut, is: [often]}\n    then"),
+    ],
+    ids=["source of a mill field", "choice in an example", "outcome with a digit", "state of a symptom"],
+)
+def test_a_value_that_does_not_exist_is_found_everywhere(base: SmallBase, file: str, old: str, new: str) -> None:
+    errors, _ = lint(base.replace(file, old, new).load())
+    assert [i.code for i in errors] == ["reference"]
+
+
+def test_a_preparation_that_breaks_an_unknown_one_is_found(base: SmallBase) -> None:
+    base.replace("vocabulary.yaml", "breaks: [cabin-open]", "breaks: [cabin-opened]")
+    (issue,), _ = lint(base.load())
+    assert (issue.code, issue.file) == ("reference", "mill/vocabulary.yaml")
+    assert "cabin-opened" in issue.message
+
+
+@pytest.mark.xfail(strict=True, reason="loader and lint.References place it at the top of the vocabulary")
+def test_a_preparation_that_breaks_an_unknown_one_is_placed_at_its_line(base: SmallBase) -> None:
+    base.replace("vocabulary.yaml", "breaks: [cabin-open]", "breaks: [cabin-opened]")
+    (issue,), _ = lint(base.load())
+    assert issue.line == base.line("vocabulary.yaml", "cabin-opened")
+
+
+@pytest.mark.xfail(strict=True, reason="lint.Frequencies returns after the first word it does not know")
+def test_every_unknown_frequency_is_reported_in_one_run(base: SmallBase) -> None:
+    base.replace(AIR, "seen: occasional", "seen: seldom").replace(LOOSE, "cures: very frequent", "cures: mostly")
+    errors, _ = lint(base.load())
+    assert {i.file for i in errors} == {f"mill/{AIR}", f"mill/{LOOSE}"}
+
+
+@pytest.mark.xfail(
+    strict=True, reason="a kind of check without error rates crashes likelihoods through lint", raises=KeyError
+)
+def test_a_kind_of_check_without_error_rates_is_found(base: SmallBase) -> None:
+    base.replace("vocabulary.yaml", "    - {kind: trial, miss: 0, alarm: 0, no_answer: 0.1}\n", "")
+    errors, _ = lint(base.load())
+    assert errors
+
+
+def test_problems_of_several_files_are_found_in_one_run_sorted_by_place(base: SmallBase) -> None:
+    base.replace(AIR, "outcome: sudden", "outcome: suden").replace(RULES, "is: [low]", "is: [lo]")
+    base.replace(
+        "symptoms.yaml", "title: Margin chipped\n    family: margins", "title: Margin chipped\n    family: edge"
+    )
+    errors, advice = lint(base.load())
+    assert [i.file for i in errors] == [f"mill/{AIR}", f"mill/{RULES}", "mill/symptoms.yaml"]
+    assert advice == []
+
+
+def test_examples_that_are_missing_are_advice(base: SmallBase) -> None:
+    (base.root / "causes/air/air-low.cases.yaml").unlink()
+    errors, (issue,) = lint(base.load())
+    assert errors == []
+    assert (issue.code, issue.file, issue.line) == ("examples", f"mill/{AIR}", 1)
+    assert "air-low.cases.yaml" in issue.message
+
+
+@pytest.mark.parametrize("bad", [b for b in BAD if b.code in ("reference", "frequency", "reading")], ids=str)
+def test_what_would_keep_the_base_from_use_is_broken_too(base: SmallBase, bad: Bad) -> None:
+    assert {i.code for i in broken(apply(base, bad.edits).load())} == {bad.code}
+
+
+@pytest.mark.parametrize("bad", [b for b in BAD if b.code in ("symptom", "unused", "rivals", "examples")], ids=str)
+def test_what_only_makes_the_base_poorer_is_not_broken(base: SmallBase, bad: Bad) -> None:
+    assert broken(apply(base, bad.edits).load()) == []
+
+
+def test_the_shipped_knowledge_has_no_errors() -> None:
+    errors, _ = lint(load_knowledge(shipped("knowledge")))
+    assert [str(i) for i in errors] == []
