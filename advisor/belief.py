@@ -569,7 +569,12 @@ class Configurations:
         self._table = net.table()
         variants = [v for c in ranked for v in self._variants(c, set(weights))]
         self._logs = np.array([v.logs for v in variants]).reshape(len(variants), self._table.width)
-        odds = np.array([min(prior[v.cause], 1 - 1e-12) / max(1 - prior[v.cause], 1e-12) * v.share for v in variants])
+        if net.single_fault:
+            odds = np.array([prior[v.cause] * v.share for v in variants])
+        else:
+            odds = np.array(
+                [min(prior[v.cause], 1 - 1e-12) / max(1 - prior[v.cause], 1e-12) * v.share for v in variants]
+            )
         if net.single_fault:
             members: list[tuple[int, ...]] = [(v,) for v in range(len(variants))]
         else:

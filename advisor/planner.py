@@ -13,6 +13,7 @@ check and answer.
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -145,6 +146,15 @@ class _Costs:
             n, len(self.preps)
         )
 
+    def without(self, r: int) -> _Costs:
+        """The costs once repair `r` has been tried and has not ended the trouble."""
+        later = copy.copy(self)
+        later.need = np.where(self.need == r, -1, self.need)
+        later.hits = self.hits.copy()
+        later.hits[:, r] = 0.0
+        later.sure = np.where(later.hits.any(axis=1), self.sure, 0.0)
+        return later
+
     def ecr(self, weight: Matrix, done: npt.NDArray[np.bool_]) -> tuple[Vector, npt.NDArray[np.int64]]:
         """Expected cost and order of repairs.
 
@@ -157,7 +167,7 @@ class _Costs:
         open_prep = (~done) * self.prep_cost if self.preps else np.zeros((scenarios, 0))
         cost = self.own[None, :] + (open_prep @ self.needs.T.astype(float) if self.preps else 0.0)
         grouped = weight @ self.member
-        order = np.argsort(-((grouped @ self.hits) / np.maximum(cost, 1e-9)), axis=1, kind="stable")
+        order = np.argsort(-(((grouped * self.sure) @ self.hits) / np.maximum(cost, 1e-9)), axis=1, kind="stable")
         position = np.full((scenarios, n + 1), -1)
         every = np.arange(scenarios)
         position[every[:, None], order] = np.arange(n)
@@ -332,7 +342,9 @@ class _Lookahead:
             rest = float(left.sum())
             own_minutes = step_minutes(repair.minutes, repair.prep, done, self.minutes)
             after = self.after(done, repair.prep)
-            follow = float(self.value((left / rest)[None, :], mates, after, self.depth - 1)[0]) if rest > 1e-9 else 0.0
+            later = copy.copy(self)
+            later.costs = self.costs.without(int(r))
+            follow = float(later.value((left / rest)[None, :], mates, after, self.depth - 1)[0]) if rest > 1e-9 else 0.0
             out.append(Step("remedy", repair.id, own_minutes, own_minutes + rest * follow, float(chance[r])))
         return out
 

@@ -166,6 +166,9 @@ _SPELLINGS = {
 }
 
 
+_UNIT = re.compile(r"[A-Za-zµμ_]{1,12}\d?[²³]?(/[A-Za-zµμ]{1,8}[²³]?)?")
+
+
 class ReadingError(ValueError):
     """A reading that cannot be taken as typed; the text says what to type instead."""
 
@@ -192,13 +195,16 @@ def _registry() -> Any:
 def unit_name(text: str) -> str:
     """Our spelling of a unit as people write it; ReadingError if it is none we know."""
     cleaned = text.strip().replace(" ", "")
-    name = _SPELLINGS.get(cleaned, _SPELLINGS.get(cleaned.lower(), cleaned))
-    try:
-        if name:
-            _registry().Unit(name)
-    except Exception:
-        raise ReadingError(f"'{text.strip()}' is no unit known here") from None
-    return name
+    for name in (_SPELLINGS.get(cleaned), _SPELLINGS.get(cleaned.lower()), cleaned, cleaned.lower()):
+        if name == "":
+            return name
+        if name and _UNIT.fullmatch(name):  # nothing else may reach the unit library's own parser
+            try:
+                _registry().Unit(name)
+            except Exception:
+                continue
+            return name
+    raise ReadingError(f"'{text.strip()[:20]}' is no unit known here")
 
 
 @lru_cache(maxsize=256)
@@ -214,8 +220,11 @@ def _line(unit: str, to: str) -> tuple[float, float]:
     if dimension(unit) != dimension(to):
         raise ReadingError(f"'{unit}' is no unit of this quantity: give it in {to}")
     quantity = _registry().Quantity
-    zero = float(quantity(0.0, unit_name(unit)).to(unit_name(to)).magnitude)
-    one = float(quantity(1.0, unit_name(unit)).to(unit_name(to)).magnitude)
+    try:
+        zero = float(quantity(0.0, unit_name(unit)).to(unit_name(to)).magnitude)
+        one = float(quantity(1.0, unit_name(unit)).to(unit_name(to)).magnitude)
+    except Exception:
+        raise ReadingError(f"'{unit}' cannot be turned into {to}: give it in {to}") from None
     return one - zero, zero
 
 
@@ -242,7 +251,7 @@ def parse_number(text: str) -> tuple[float, str]:
     if not match:
         raise ReadingError("type a number and its unit, such as 0.55 MPa")
     rest = match[2].strip()
-    if rest and rest[0] in ",.0123456789":
+    if rest and rest[0] in ",.'’0123456789" and not rest.startswith("1/"):
         raise ReadingError(f"'{cleaned}' can be read in two ways: type one decimal sign and no thousands separators")
     value = float(match[1].replace(",", "."))
     if not math.isfinite(value):
@@ -258,13 +267,26 @@ def parse_reading(text: str, check: Check, instrument: str | None = None) -> Rea
     """
     value, unit_text = parse_number(text)
     unit = str(check.unit)
+    low, high = check.plausible_from, check.plausible_to
+    if _THOUSANDS.match(text.strip()):
+        # 10,000 may be ten or ten thousand: take it only if one of the two can be.
+        both = [v for v in (value, value * 1000) if _plausible(convert(v, unit_text or unit, unit), low, high)]
+        if len(both) == 2:
+            raise ReadingError(f"'{text.strip()}' can be read in two ways: type it with a point, or without a sign")
+        value = both[0] if both else value
     if unit_text:
         value = convert(value, unit_text, unit)
-    low, high = check.plausible_from, check.plausible_to
-    if low is not None and high is not None and not low <= value <= high:
+    if not _plausible(value, low, high) and low is not None and high is not None:
         shown = f"{value:.4g} {unit}".strip()
         raise ReadingError(f"{shown} is outside {low:g} to {high:g} {unit}: check the unit and the decimal sign")
     return Reading(value, unit, text.strip(), instrument or check.instrument)
+
+
+_THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2},\d{3}(?!\d)")
+
+
+def _plausible(value: float, low: float | None, high: float | None) -> bool:
+    return (low is None or value >= low) and (high is None or value <= high)
 
 
 def standard_uncertainty(instrument: Instrument, value: float, unit: str) -> float:

@@ -62,6 +62,12 @@ class TableModel:
     ) -> None:
         self.network = Network(causes, single_fault=single_fault)
         self.tests = dict(tests)
+        for name, (_, cures) in (repairs or {}).items():
+            for cause, sure in cures.items():
+                if cause not in causes:
+                    raise KeyError(f"repair '{name}' cures the unknown cause '{cause}'")
+                if not 0 <= sure <= 1:
+                    raise ValueError(f"repair '{name}' cures '{cause}' with {sure}: give a probability from 0 to 1")
         self.repairs = {name: Repair(name, cost, dict(cures)) for name, (cost, cures) in (repairs or {}).items()}
         self.refer_cost = refer_cost
         for name, test in tests.items():

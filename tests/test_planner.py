@@ -75,12 +75,6 @@ def test_referral_comes_where_no_other_stopping_place_is_cheaper(seed: int, refe
     assert found.steps[0].expected == pytest.approx(best, rel=1e-5)
 
 
-SINGLE_FAULT_WEIGHTS = pytest.mark.xfail(
-    strict=True,
-    reason="belief.Configurations weighs single faults by prior / (1 - prior); the priors are the weights",
-)
-
-
 def single_fault_model(p: Sequence[float], c: Sequence[float]) -> TableModel:
     return TableModel(
         {f"c{i}": x for i, x in enumerate(p)},
@@ -91,7 +85,6 @@ def single_fault_model(p: Sequence[float], c: Sequence[float]) -> TableModel:
     )
 
 
-@SINGLE_FAULT_WEIGHTS
 def test_published_form_of_the_ordering_problem() -> None:
     """ECR = sum of c_i (1 - sum of earlier p_j) (Heckerman, Breese & Rommelse 1995). p (.5, .3, .2), c (10, 2, 4):
     ratios .05, .15, .05, best 9.8, worst 12.6, worked by hand."""
@@ -104,7 +97,6 @@ def test_published_form_of_the_ordering_problem() -> None:
     assert first.expected == pytest.approx(9.8)
 
 
-@SINGLE_FAULT_WEIGHTS
 @pytest.mark.parametrize("seed", range(5))
 def test_tables_with_a_single_fault_cost_what_the_best_permutation_costs(seed: int) -> None:
     p, c = random_repairs(random.Random(seed), 5)
@@ -114,9 +106,6 @@ def test_tables_with_a_single_fault_cost_what_the_best_permutation_costs(seed: i
     assert first.expected == pytest.approx(cost_of(order, p, c), rel=1e-9)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="planner._Costs.ecr orders repairs by probability of the cause over cost, without `sure`"
-)
 def test_repairs_that_may_fail_are_ordered_by_their_chance_to_cure() -> None:
     """P(cured) / cost decides: 0.4 / 10 comes after 0.5 / 10. Right order 10 + 0.5 (10 + 0.2 x 100) = 25, wrong 26."""
     rows = one_fault({"a": 0.5, "b": 0.5})
@@ -125,9 +114,6 @@ def test_repairs_that_may_fail_are_ordered_by_their_chance_to_cure() -> None:
     assert found.now == pytest.approx(25, rel=1e-5)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="planner._Lookahead.steps: what a repair leaves is valued with the same repair still on offer"
-)
 def test_a_repair_that_failed_is_not_counted_on_a_second_time() -> None:
     """One cause, one repair of 10 minutes that cures 4 of 5, then referral at 100: 10 + 0.2 x 100 = 30."""
     found = plan(one_fault({"a": 1.0}), [], [Repair("ra", 10, {"a": 0.8})], refer_minutes=100)

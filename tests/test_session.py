@@ -79,7 +79,8 @@ def ranks(compiled: Compiled, events: list[Event]) -> dict[str, float]:
 def test_a_new_case_knows_only_the_defaults_of_the_mill(small: Compiled) -> None:
     state = Session(small).state
     assert state.profile == {"inlet_pressure": 0.6}
-    assert not (state.symptoms or state.answers or state.choices or state.numbers or state.remedies or state.closed)
+    given = [state.symptoms, state.answers, state.choices, state.numbers, state.remedies, state.notes, state.closed]
+    assert not any(given)
     assert state.minutes == 0
 
 
@@ -149,7 +150,9 @@ def test_a_wrong_setting_says_what_to_type(small: Compiled, field: str, typed: s
     assert said in refusal(Session(small), setting(field, typed))
 
 
-@pytest.mark.xfail(strict=True, raises=ValueError, reason="str.isdigit accepts '²', int does not: session.parse_setting")
+@pytest.mark.xfail(
+    strict=True, raises=ValueError, reason="str.isdigit accepts '²', int does not: session.parse_setting"
+)
 def test_a_superscript_digit_is_refused_as_a_setting(small: Compiled) -> None:
     refusal(Session(small), setting("material", "²"))
 
@@ -487,7 +490,7 @@ def build(compiled: Compiled, plan: Any) -> list[Event]:
         else:
             events.append(outcome(check.id, check.outcomes[j % len(check.outcomes)].id))
     names = list(kb.remedies)
-    for i, result in dict((names[i % len(names)], r) for i, r in remedies).items():
+    for i, result in {names[i % len(names)]: r for i, r in remedies}.items():
         events.append(remedy(i, result))
     return events
 

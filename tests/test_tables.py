@@ -174,7 +174,6 @@ def test_a_test_of_an_unknown_cause_is_refused() -> None:
         TableModel({"worn": 0.1}, {"look": Test(["no", "yes"], 1, [0.9, 0.1], {"bent": [0.5, 0.5]})})
 
 
-@pytest.mark.xfail(strict=True, reason="tables.TableModel.__init__ does not look at the causes and chances of repairs")
 @pytest.mark.parametrize(("cures", "error"), [({"bent": 1.0}, KeyError), ({"worn": 1.5}, ValueError)])
 def test_a_repair_of_an_unknown_cause_or_with_no_probability_is_refused(
     cures: dict[str, float], error: type[Exception]
