@@ -23,7 +23,7 @@ from prompt_toolkit.styles import Style
 
 from advisor.assess import Assessment, Ranked
 from advisor.compiled import Compiled
-from advisor.dialogue import COMMANDS, Misread, Reply, clean, find_check, read_command, read_reply
+from advisor.dialogue import COMMANDS, Misread, Reply, clean, find_check, number, read_command, read_reply
 from advisor.match import Match, Matcher
 from advisor.model import SettingField
 from advisor.planner import Step
@@ -154,6 +154,7 @@ class Consultation:
         self.matcher = Matcher(compiled.kb.symptoms.values())
         self.chosen: Step | None = None
         self.shown: set[str] = set()
+        self.unwritten = False
         self._view: Assessment | None = None
 
     # -- recording ------------------------------------------------------------------------------------------------
@@ -162,9 +163,11 @@ class Consultation:
         """Check an event, write it down, and only then go on. CaseError when it does not fit."""
         self.session.take(event)
         self._view = None
+        self.unwritten = True
         while True:
             try:
                 self.case = self.record(event)
+                self.unwritten = False
                 return
             except self.fault as error:
                 self.desk.say(str(error), "bad")
@@ -194,11 +197,12 @@ class Consultation:
             return True
         except Paused:
             self.desk.say("")
-            self.desk.say(
-                f"Paused; every answer is kept. Go on with: advisor resume {self.case}"
-                if self.case
-                else "Nothing was begun."
-            )
+            if self.unwritten:
+                self.desk.say("Left. The last answer could NOT be written down; all before it are kept.", "bad")
+            elif self.case:
+                self.desk.say(f"Paused; every answer is kept. Go on with: advisor resume {self.case}")
+            else:
+                self.desk.say("Nothing was begun.")
             return False
 
     def _welcome_back(self) -> None:
@@ -235,8 +239,8 @@ class Consultation:
 
     def _symptom_list(self) -> None:
         lines: list[Line] = []
-        for number, symptom in enumerate(self.compiled.kb.symptoms.values(), start=1):
-            lines.append([("key", f"{number:>3} "), ("", symptom.title), ("dim", f"  {symptom.say[0]}")])
+        for place, symptom in enumerate(self.compiled.kb.symptoms.values(), start=1):
+            lines.append([("key", f"{place:>3} "), ("", symptom.title), ("dim", f"  {symptom.say[0]}")])
         self.desk.show(lines)
         self.desk.say("Type words of one, or its number; several with 'and'.", "dim")
 
@@ -244,8 +248,9 @@ class Consultation:
         """The symptoms meant: one that is clear is taken, else the technician picks by number."""
         ids = list(self.compiled.kb.symptoms)
         numbers = text.replace(",", " ").replace("and", " ").split()
-        if numbers and all(n.isdigit() and 1 <= int(n) <= len(ids) for n in numbers):
-            return [ids[int(n) - 1] for n in numbers]
+        places = self._places(numbers, len(ids))
+        if places:
+            return [ids[p - 1] for p in places]
         found = self.matcher.match(text)
         exact = [m for m in found if m.title.lower() == text.lower()]
         if exact:
@@ -257,6 +262,12 @@ class Consultation:
             return [found[0].symptom]
         return self._choose(found)
 
+    @staticmethod
+    def _places(words: Sequence[str], count: int) -> list[int]:
+        """The words as numbers from 1 to `count`; empty unless every one is."""
+        places = [number(w) for w in words]
+        return [p for p in places if p is not None] if all(p and p <= count for p in places) else []
+
     def _choose(self, found: Sequence[Match]) -> list[str]:
         self.desk.show([[("key", f"{i:>3} "), ("", m.title)] for i, m in enumerate(found, start=1)])
         while True:
@@ -266,8 +277,9 @@ class Consultation:
             if text == "0":
                 return []
             picked = text.replace(",", " ").split() or ["1"]
-            if all(n.isdigit() and 1 <= int(n) <= len(found) for n in picked):
-                return [found[int(n) - 1].symptom for n in picked]
+            places = self._places(picked, len(found))
+            if places:
+                return [found[p - 1].symptom for p in places]
             self.desk.say(f"Type numbers from 1 to {len(found)}.", "warn")
 
     def _setting(self) -> None:
@@ -451,10 +463,11 @@ class Consultation:
 
     def _do_why(self, argument: str, step: Step) -> bool:
         width = self.desk.width
-        if argument.isdigit():
-            if not 1 <= int(argument) <= len(self.view.ranking):
+        place = number(argument)
+        if place is not None:
+            if not 1 <= place <= len(self.view.ranking):
                 raise Misread(f"'why' takes a number from 1 to {len(self.view.ranking)}")
-            self.desk.show(cause_lines(self.view, self.view.ranking[int(argument) - 1].cause, width))
+            self.desk.show(cause_lines(self.view, self.view.ranking[place - 1].cause, width))
         elif argument.startswith("rule"):
             self.desk.show(rules_lines(self.view, width))
         else:
@@ -483,15 +496,16 @@ class Consultation:
 
     def _do_change(self, argument: str, step: Step) -> bool:
         answered = [*self.session.state.answers, *(f"symptom:{s}" for s in self.session.state.symptoms)]
-        if not argument.isdigit():
+        place = number(argument)
+        if place is None:
             self.desk.show(
                 [[("key", f"{i:>3} "), ("", self.view.finding_text(f))] for i, f in enumerate(answered, start=1)]
             )
             self.desk.say("'change 2' asks the second again.", "dim")
             return False
-        if not 1 <= int(argument) <= len(answered):
+        if not 1 <= place <= len(answered):
             raise Misread(f"'change' takes a number from 1 to {len(answered)}")
-        key = answered[int(argument) - 1]
+        key = answered[place - 1]
         minutes = self.compiled.kb.checks[key].minutes if key in self.compiled.kb.checks else 0.3
         self.chosen = Step("check", key, minutes, self.view.plan.now)
         return True
@@ -579,7 +593,7 @@ class Consultation:
         chosen = self._choice("Number, or 0 to go on with the case: ", numbers, step, hint)
         if chosen is None:
             if state.helped:
-                self.take({"type": "undo"})
+                self.take({"type": "proof", "remedy": state.helped, "passed": False})
             return
         final = [[r.cause, round(r.probability, 4)] for r in view.ranking[:5]]
         self.take({**chosen, "ranking": final})

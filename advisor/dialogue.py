@@ -14,7 +14,18 @@ from advisor.planner import Step
 from advisor.readings import ReadingError, parse_reading
 from advisor.session import RESULTS
 
-__all__ = ["COMMANDS", "Command", "Misread", "Reply", "clean", "find_check", "pick", "read_command", "read_reply"]
+__all__ = [
+    "COMMANDS",
+    "Command",
+    "Misread",
+    "Reply",
+    "clean",
+    "find_check",
+    "number",
+    "pick",
+    "read_command",
+    "read_reply",
+]
 
 
 class Misread(ValueError):
@@ -141,10 +152,10 @@ def _answer(typed: str, step: Step, compiled: Compiled) -> Reply | None:
 
 def pick(lowered: str, outcomes: tuple[CheckOutcome, ...], numbered: bool) -> str | None:
     """The outcome meant by a number, an id, or a word that fits one label only."""
-    if numbered and lowered.isdigit():
-        number = int(lowered)
-        if 1 <= number <= len(outcomes):
-            return outcomes[number - 1].id
+    typed = number(lowered) if numbered else None
+    if typed is not None:
+        if 1 <= typed <= len(outcomes):
+            return outcomes[typed - 1].id
         raise Misread(f"type a number from 1 to {len(outcomes)}")
     for outcome in outcomes:
         if lowered in (outcome.id, outcome.id.replace("-", " "), outcome.label.lower()):
@@ -181,12 +192,18 @@ def _sample(low: float | None, high: float | None) -> str:
     return f"{((low or 0) + (high or 1)) / 2:.2g}"
 
 
+def number(text: str) -> int | None:
+    """A plain whole number typed in ASCII digits; None for anything else."""
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 7 else None
+
+
 def find_check(text: str, compiled: Compiled, offered: list[Step]) -> Step:
     """A check or remedy by its number in the offered list, its id, or words of its title. Raises Misread."""
     wanted = clean(text)
-    if wanted.isdigit():
-        if 1 <= int(wanted) <= len(offered):
-            return offered[int(wanted) - 1]
+    place = number(wanted)
+    if place is not None:
+        if 1 <= place <= len(offered):
+            return offered[place - 1]
         raise Misread(f"the list has numbers 1 to {len(offered)}")
     by_id = {s.id: s for s in offered}
     if wanted in by_id:

@@ -61,9 +61,13 @@ class Match:
     score: float
 
 
-def _words(text: str) -> list[str]:
+def _plain(text: str) -> list[str]:
     found = re.findall(r"[^\W_]+", text.lower().replace("'", "").replace("\u2019", ""))
-    return [_stem(w) for w in found if w not in _STOP]
+    return [w for w in found if w not in _STOP]
+
+
+def _words(text: str) -> list[str]:
+    return [_stem(w) for w in _plain(text)]
 
 
 def _stem(word: str) -> str:
@@ -81,13 +85,14 @@ class Matcher:
         self.symptoms = list(symptoms)
         self.phrases = {s.id: [set(_words(p)) for p in (s.title, *s.say)] for s in self.symptoms}
         self.vocabulary = {s.id: set().union(*self.phrases[s.id]) for s in self.symptoms}
+        self.raw = {w: _stem(w) for s in self.symptoms for p in (s.title, *s.say) for w in _plain(p)}
         counts = Counter(w for words in self.vocabulary.values() for w in words)
         self.weight = {w: math.log(1 + len(self.symptoms) / n) for w, n in counts.items()}
         self.unseen = math.log(1 + len(self.symptoms)) * 0.6
 
     def match(self, text: str, limit: int = 5) -> list[Match]:
         """The best symptoms for a complaint; empty when nothing fits."""
-        words = _words(text[:300])
+        words = _plain(text[:300])
         if not words:
             return []
         found = []
@@ -116,16 +121,24 @@ class Matcher:
         found.sort(key=lambda m: (-m.score, m.symptom))
         return [m for m in found if m.score >= 0.2][:limit]
 
-    def _near(self, word: str) -> list[tuple[str, float]]:
-        """Known words close to a typed one, with the likeness in 0..1."""
-        out = []
+    def _near(self, typed: str) -> list[tuple[str, float]]:
+        """Known stems close to a typed word, with the likeness in 0..1. A typo may sit in the ending, so whole words are
+        compared as well as stems."""
+        word = _stem(typed)
+        likeness: dict[str, float] = {}
+
+        def note(stem: str, value: float) -> None:
+            likeness[stem] = max(value, likeness.get(stem, 0.0))
+
         for known in self.weight:
             if known == word:
-                out.append((known, 1.0))
+                note(known, 1.0)
             elif len(word) >= 3 and known.startswith(word):
-                out.append((known, 0.9))
-            elif len(word) >= 4 and len(known) >= 4:
-                distance = OSA.distance(word, known, score_cutoff=2)
-                if distance <= (1 if min(len(word), len(known)) < 7 else 2):
-                    out.append((known, fuzz.ratio(word, known) / 100))
-        return out
+                note(known, 0.9)
+        for known, stem in (*((w, w) for w in self.weight), *self.raw.items()):
+            for mine in {word, typed}:
+                if len(mine) >= 4 and len(known) >= 4 and mine != known:
+                    distance = OSA.distance(mine, known, score_cutoff=2)
+                    if distance <= (1 if min(len(mine), len(known)) < 7 else 2):
+                        note(stem, fuzz.ratio(mine, known) / 100)
+        return sorted(likeness.items())

@@ -36,7 +36,7 @@ def apply_value(compiled: Compiled, mill: Mill, pair: str) -> None:
         mill.setting[key] = value
     elif key.startswith("burr."):
         position = key.removeprefix("burr.")
-        if not position.isdigit() or not 1 <= int(position) <= POSITIONS:
+        if not (position.isascii() and position.isdigit()) or not 1 <= int(position) <= POSITIONS:
             raise MillError(f"'{key}': burr positions are burr.1 to burr.{POSITIONS}")
         mill.burrs[position] = value
     elif key == "bench":

@@ -234,7 +234,7 @@ def _check(check: Check, view: Assessment, step: Step, width: int) -> list[Line]
 
 
 def _remedy(remedy: Remedy, step: Step, width: int) -> list[Line]:
-    lines: list[Line] = [[(HEAD, f"Remedy: {remedy.title}"), (DIM, f"  {_minutes(step.minutes)} with its proof")]]
+    lines = text_lines(f"Remedy: {remedy.title}  ({_minutes(step.minutes)} with its proof)", width, HEAD)
     if remedy.who != "technician":
         who = {"service": "service", "electrician": "a licensed electrician", "supervisor": "your supervisor"}[
             remedy.who

@@ -96,7 +96,7 @@ def parse_setting(entry: SettingField, text: str) -> str | float:
         hits = [c for c in entry.choices if c == lowered] or [
             c for c in entry.choices if lowered and c.startswith(lowered)
         ]
-        if cleaned.isdigit() and 1 <= int(cleaned) <= len(entry.choices):
+        if cleaned.isascii() and cleaned.isdigit() and 1 <= int(cleaned) <= len(entry.choices):
             hits = [entry.choices[int(cleaned) - 1]]
         if len(hits) != 1:
             raise CaseError(f"{entry.id}: '{cleaned[:40]}' is none of {', '.join(entry.choices)}")

@@ -674,7 +674,8 @@ def finds_nothing(talk: Talk) -> str:
 def test_a_case_without_any_finding_asks_nothing_twice_and_ends_with_a_referral(compiled: Compiled) -> None:
     talk = Talk(compiled, ["loses air", "skip", finds_nothing], loud=True).run()
     assert talk.state.closed == "referred"
-    asked = [str(e.get("check") or e.get("symptom") or e.get("remedy")) for e in talk.events[:-1]]
-    assert len(set(asked[1:])) == len(asked[1:])
+    asked = [e.get("check") or e.get("symptom") or e.get("remedy") for e in talk.events if "question" in e]
+    assert len(asked) > 5
+    assert len(set(asked)) == len(asked)
     assert "Handed over." in talk.text
     assert talk.case.desk.width == 80
