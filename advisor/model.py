@@ -52,7 +52,7 @@ _FILLER = {"unknown", "n/a", "na", "tbd", "todo", "none", "-", "?", "unlikely", 
 class Record(BaseModel):
     """Base of every record: frozen, and any field it does not know is an error."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
     @model_validator(mode="before")
     @classmethod

@@ -427,6 +427,6 @@ def summary_lines(view: Assessment, case: str, width: int) -> list[Line]:
     }
     parts.append(endings.get(str(state.closed), "Still open."))
     parts.append(
-        f"{len(state.answers)} checks answered, {len(state.remedies)} remedies tried, about {state.minutes:.0f} minutes by the book."
+        f"{len(state.answers)} checks answered, {len(state.remedies)} {'remedy' if len(state.remedies) == 1 else 'remedies'} tried, about {state.minutes:.0f} minutes by the book."
     )
     return text_lines(" ".join(parts), width)
