@@ -165,11 +165,12 @@ class Assessment:
     @cached_property
     def ranking(self) -> list[Ranked]:
         """Causes by probability; excluded ones are left out."""
-        found = [
-            Ranked(c, self.kb.causes[c].title, p)
-            for c, p in self.posterior.cause.items()
-            if c not in self.verdict.excluded
-        ]
+        found = []
+        for i, (c, p) in enumerate(self.posterior.cause.items()):
+            # A cause that has nothing to do with the complaint and gained nothing stands at its prior: noise here.
+            idle = self.relevant is not None and c not in self.relevant and p < 2 * self.priors[i]
+            if c not in self.verdict.excluded and not idle:
+                found.append(Ranked(c, self.kb.causes[c].title, p))
         return sorted(found, key=lambda r: (-r.probability, r.cause))
 
     @property
@@ -288,7 +289,7 @@ class Assessment:
         for check in self.kb.checks.values():
             if check.id in s.answers or check.id in s.unanswered or check.id in self.verdict.answers:
                 continue
-            if s.bench is not None and check.instrument and check.instrument not in s.bench:
+            if check.instrument and not self._at_hand(check.instrument):
                 continue
             if check.applies and not self.compiled.applies(check.applies, s.choices, s.numbers):
                 continue
@@ -305,6 +306,13 @@ class Assessment:
             if symptom not in s.symptoms and name not in s.unanswered:
                 out.append(CheckOption(name, self.kb.vocabulary.overhead_minutes, (), 0.05))
         return out
+
+    def _at_hand(self, instrument: str) -> bool:
+        """Whether the bench has what a reading needs; a bench that was never described may have everything."""
+        record = self.kb.instruments[instrument]
+        if record.made_with:
+            return self._at_hand(record.made_with)
+        return self.state.bench is None or record.always or instrument in self.state.bench
 
     def _telling_symptoms(self) -> list[str]:
         """Symptoms that a leading cause shows often: the others would only be a bother."""

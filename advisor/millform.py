@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from advisor.compiled import Compiled
@@ -44,19 +45,29 @@ def apply_value(compiled: Compiled, mill: Mill, pair: str) -> None:
         if names == ["all"]:
             mill.bench = None
             return
+        known = _real(compiled)
         for name in names:
-            if name not in compiled.kb.instruments:
-                raise MillError(
-                    f"there is no instrument '{name}'; {nearest(name, compiled.kb.instruments) or 'see: advisor knowledge list instruments'}"
-                )
+            if name not in known:
+                hint = nearest(name, known) or "known: " + ", ".join(known)
+                raise MillError(f"there is no instrument '{name}'; {hint}")
         mill.bench = names
     else:
-        known = [*compiled.mill_fields, *remembered, "burr.1", "bench"]
-        raise MillError(f"there is no field '{key}'; {nearest(key, known) or 'fields: ' + ', '.join(known)}")
+        fields = [*compiled.mill_fields, *remembered, "burr.1", "bench"]
+        raise MillError(f"there is no field '{key}'; {nearest(key, fields) or 'fields: ' + ', '.join(fields)}")
+
+
+def _real(compiled: Compiled) -> list[str]:
+    """Instruments that a bench may lack."""
+    return [i.id for i in compiled.kb.instruments.values() if not i.always and not i.made_with]
 
 
 def _number(compiled: Compiled, key: str, text: str) -> float:
     entry = compiled.mill_fields[key]
+    ratio = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*:\s*(\d+(?:[.,]\d+)?)", text)
+    if ratio and entry.unit == "%":
+        # 10:1 and 1:10 both mean ten parts of water to one of concentrate.
+        parts = sorted(float(p.replace(",", ".")) for p in ratio.groups())
+        text = f"{100 * parts[0] / max(sum(parts), 1e-9):.6g}"
     try:
         value, unit = parse_number(text)
         if unit:
@@ -92,7 +103,7 @@ def fill_in(compiled: Compiled, mill: Mill, desk: Desk) -> None:
             and position not in mill.burrs
         ):
             break
-    desk.say("Instruments on the bench: " + ", ".join(compiled.kb.instruments) + ".", "dim")
+    desk.say("Instruments to have: " + ", ".join(_real(compiled)) + ".", "dim")
     _ask(
         desk,
         f"Which are here? Separate with commas, or all [{', '.join(mill.bench) if mill.bench is not None else 'all'}] ",

@@ -393,7 +393,8 @@ class Instrument(Record):
     """A bench instrument and its accuracy.
 
     The largest permissible error is `percent_of_span` of `span` (a gauge class), or `error`, or `percent_of_reading`,
-    all in `unit`; `resolution` is the smallest step that can be read.
+    all in `unit`; `resolution` is the smallest step that can be read. `always`: on every bench, never asked for.
+    `made_with`: this is a way of using another instrument, which must be at hand.
     """
 
     id: Id
@@ -405,6 +406,8 @@ class Instrument(Record):
     percent_of_reading: float | None = None
     error: float | None = None
     resolution: float = 0.0
+    always: bool = False
+    made_with: Id | None = None
     source: Id
 
     @model_validator(mode="after")

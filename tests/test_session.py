@@ -150,9 +150,6 @@ def test_a_wrong_setting_says_what_to_type(small: Compiled, field: str, typed: s
     assert said in refusal(Session(small), setting(field, typed))
 
 
-@pytest.mark.xfail(
-    strict=True, raises=ValueError, reason="str.isdigit accepts '²', int does not: session.parse_setting"
-)
 def test_a_superscript_digit_is_refused_as_a_setting(small: Compiled) -> None:
     refusal(Session(small), setting("material", "²"))
 
