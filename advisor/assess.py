@@ -386,6 +386,8 @@ class Assessment:
         """One line: why this step."""
         if step.kind == "refer":
             return "no check or remedy at hand is worth its minutes any more"
+        if step.id in self.state.answers:
+            return "corrects your earlier answer"
         if step.before:
             record = self.kb.checks.get(step.before) or self.kb.remedies.get(step.before)
             return f"comes before '{record.title if record else step.before}'"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import gc
 import json
 import os
@@ -195,11 +196,56 @@ def _diagnose(args: argparse.Namespace) -> int:
 
     compiled = knowledge(args.knowledge)
     log = CaseLog(log_path(args.log))
-    mill = MillBook(data_home()).get(args.mill)
+    book = MillBook(data_home())
+    desk, mill = _at_the_mill(book, args.mill)
+    if desk is None:
+        return OK
     session = Session(compiled)
     start = _start_event(compiled, mill)
     session.take(start)
-    return _consult(compiled, session, log, "", [start, *_remembered(mill)])
+    return _consult(compiled, session, log, desk, "", [start, *_remembered(mill)], _Memory(compiled, book, mill))
+
+
+def _at_the_mill(book: Any, name: str | None) -> tuple[Any, Any]:
+    """The desk, and the mill in question: asked for when several are known. No desk when the technician leaves."""
+    from advisor.console import Desk, Paused
+
+    desk = Desk()
+    if name or len(book.mills) < 2:
+        return desk, book.get(name)
+    names = list(book.mills)
+    while True:
+        try:
+            text = desk.ask(f"Which mill? {'/'.join(names)} [{book.last}] ", words=names).strip()
+        except Paused:
+            return None, None
+        found = [n for n in names if n.lower() == text.lower()] or [
+            n for n in names if text and n.lower().startswith(text.lower())
+        ]
+        if not text:
+            return desk, book.get(None)
+        if len(found) == 1:
+            return desk, book.get(found[0])
+        desk.say(f"Type one of {', '.join(names)}; a new mill is made with: advisor mill NAME", "warn")
+
+
+class _Memory:
+    """Keeps settings that belong to the mill rather than the case in the mill's profile."""
+
+    def __init__(self, compiled: Any, book: Any, mill: Any) -> None:
+        self.compiled, self.book, self.mill = compiled, book, mill
+
+    def note(self, event: dict[str, Any]) -> None:
+        """Remember a setting such as how many machines share the compressor."""
+        if self.mill is None or event.get("type") != "setting":
+            return
+        entry = self.compiled.setting_fields.get(event["field"])
+        if entry is not None and entry.profile and self.mill.setting.get(entry.id) != event["value"]:
+            from advisor.mills import MillError
+
+            self.mill.setting[entry.id] = str(event["value"])
+            with contextlib.suppress(MillError):  # the answer itself is in the log already
+                self.book.put(self.mill)
 
 
 def _start_event(compiled: Any, mill: Any) -> dict[str, Any]:
@@ -213,16 +259,23 @@ def _remembered(mill: Any) -> list[dict[str, Any]]:
     return [{"type": "setting", "field": k, "value": v} for k, v in (mill.setting if mill else {}).items()]
 
 
-def _consult(compiled: Any, session: Any, log: Any, case: str, opening: list[dict[str, Any]]) -> int:
+def _consult(
+    compiled: Any, session: Any, log: Any, desk: Any, case: str, opening: list[dict[str, Any]], memory: Any
+) -> int:
     """Run the console over a case; `opening` are events written with the first one that is typed."""
     from advisor.caselog import LogError
-    from advisor.console import Consultation, Desk
+    from advisor.console import Consultation
 
     for event in opening[1:]:
         session.take(event)
     recorder = _Recorder(log, case, opening)
-    desk = Desk()
-    talk = Consultation(compiled, session, desk, recorder, fault=LogError, case=case)
+
+    def record(event: dict[str, Any]) -> str:
+        name = recorder(event)
+        memory.note(event)
+        return name
+
+    talk = Consultation(compiled, session, desk, record, fault=LogError, case=case)
     if not case:
         waiting = log.cases(limit=3, open_only=True)
         if waiting:
@@ -316,7 +369,9 @@ def _resume(args: argparse.Namespace) -> int:
         reopen = {"type": "reopen"}
         log.append(case, reopen, len(events))
         session.take(reopen)
-    return _consult(compiled, session, log, case, [])
+    from advisor.console import Desk
+
+    return _consult(compiled, session, log, Desk(), case, [], _Memory(compiled, None, None))
 
 
 def _cases(args: argparse.Namespace) -> int:

@@ -18,14 +18,18 @@ from advisor.model import Knowledge
 if TYPE_CHECKING:
     import networkx as nx
 
-__all__ = ["cause_graph", "inseparable", "paths", "rivals"]
+__all__ = ["cause_graph", "inseparable", "rivals"]
 
 
-def cause_graph(kb: Knowledge) -> nx.DiGraph:
-    """Directed graph: cause -> symptom, cause -> check, cause -> remedy; nodes are (kind, id)."""
+def cause_graph(kb: Knowledge) -> nx.MultiDiGraph:
+    """Directed graph: cause -> symptom, cause -> check (an edge for each outcome), cause -> remedy.
+
+    Nodes are (kind, id). Every symptom and every cause is there, a check or a remedy only when a cause names it.
+    """
     import networkx as nx
 
-    graph: nx.DiGraph = nx.DiGraph()
+    graph: nx.MultiDiGraph = nx.MultiDiGraph()
+    graph.add_nodes_from(("symptom", symptom) for symptom in kb.symptoms)
     for cause in kb.causes.values():
         node = ("cause", cause.id)
         graph.add_node(node)
@@ -62,12 +66,3 @@ def inseparable(kb: Knowledge, ratio: float) -> Iterator[tuple[str, str, float]]
                     best = max(best, p / max(q, 1e-9), q / max(p, 1e-9))
         if best < ratio:
             yield first, second, best
-
-
-def paths(kb: Knowledge, symptom: str) -> dict[str, list[str]]:
-    """Causes that show a symptom, each with the checks that bear on it."""
-    out: dict[str, list[str]] = {}
-    for cause in kb.causes.values():
-        if any(link.symptom == symptom for link in cause.shows):
-            out[cause.id] = sorted({str(link.check) for link in cause.shows if link.check})
-    return out

@@ -11,7 +11,7 @@ from itertools import pairwise
 from typing import Any, ClassVar
 
 from advisor.load import Issue, nearest
-from advisor.model import Check, Condition, Knowledge
+from advisor.model import Check, Condition, Example, Knowledge, SettingEffect
 
 __all__ = ["CHECKS", "LintCheck", "broken", "lint"]
 
@@ -43,8 +43,16 @@ def conditions(kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], Condition]]:
             yield ("checks", check.id, "applies", index), condition.flat()
 
 
+def examples(kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], Example]]:
+    """Every example of every cause with its path."""
+    for cause, found in kb.examples.items():
+        for part in ("ranks", "quiet", "todo"):
+            for index, example in enumerate(getattr(found, part)):
+                yield ("examples", cause, part, index), example
+
+
 class References(LintCheck):
-    """Every id named anywhere exists in its kind."""
+    """Every id and every word named anywhere exists in its kind."""
 
     code = "reference"
 
@@ -72,13 +80,21 @@ class References(LintCheck):
                     f"check '{check}' has no outcome '{outcome}'",
                     nearest(outcome, ids) or f"its outcomes: {', '.join(ids)}",
                 )
+        choices = {f.id: f.choices for f in kb.vocabulary.setting if f.choices}
         for path, field, values in self._choices(kb):
-            entry = next((f for f in kb.vocabulary.setting if f.id == field), None)
-            for value in values if entry else ():
-                if entry and entry.choices and value not in entry.choices:
-                    yield self.issue(
-                        kb, path, f"setting '{field}' is never '{value}'", f"choices: {', '.join(entry.choices)}"
-                    )
+            for value in values if field in choices else ():
+                if value not in choices[field]:
+                    hint = f"choices: {', '.join(choices[field])}"
+                    yield self.issue(kb, path, f"setting '{field}' is never '{value}'", hint)
+        for path, condition in conditions(kb):
+            for state in condition.is_ or () if condition.symptom else ():
+                if state not in ("present", "absent"):
+                    said = f"symptom '{condition.symptom}' is never '{state}'"
+                    yield self.issue(kb, path, said, "write present or absent")
+        rated = {r.kind for r in kb.vocabulary.reporting}
+        for kind in sorted({c.kind for c in kb.checks.values()} - rated):
+            said = f"no error rates for checks of the kind '{kind}'"
+            yield self.issue(kb, ("vocabulary", "reporting"), said, f"add '- {{kind: {kind}, miss: ..., alarm: ...}}'")
 
     def _mentions(self, kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], str, str]]:
         for kind in ("symptoms", "causes", "checks", "remedies", "rules", "cautions", "instruments"):
@@ -91,9 +107,11 @@ class References(LintCheck):
                     yield (kind, record.id, "hazards"), "hazards", hazard
                 for prep in getattr(record, "prep", ()):
                     yield (kind, record.id, "prep"), "preparations", prep
-        for prep in kb.vocabulary.preparations:
+        for index, prep in enumerate(kb.vocabulary.preparations):
             for broken in prep.breaks:
-                yield ("vocabulary",), "preparations", broken
+                yield ("vocabulary", "preparations", index, "breaks"), "preparations", broken
+        for index, field in enumerate(kb.vocabulary.mill):
+            yield ("vocabulary", "mill", index, "source"), "sources", field.source
         for symptom in kb.symptoms.values():
             yield ("symptoms", symptom.id, "family"), "families", symptom.family
         for check in kb.checks.values():
@@ -141,19 +159,14 @@ class References(LintCheck):
                     yield path, kind, key
             for key in then.first.before if then.first else ():
                 yield path, "remedies" if key in kb.remedies else "checks", key
-        for cause_id, examples in kb.examples.items():
+        for cause_id in kb.examples:
             yield ("examples", cause_id), "causes", cause_id
-            for part in ("ranks", "quiet", "todo"):
-                for index, example in enumerate(getattr(examples, part)):
-                    path = ("examples", cause_id, part, index)
-                    if example.rival:
-                        yield path, "causes", example.rival
-                    for symptom in example.symptoms:
-                        yield path, "symptoms", symptom
-                    for check_id in example.answers:
-                        yield path, "checks", check_id
-                    for field in example.setting:
-                        yield path, "setting", field
+        for path, example in examples(kb):
+            if example.rival:
+                yield path, "causes", example.rival
+            yield from ((path, "symptoms", key) for key in example.symptoms)
+            yield from ((path, "checks", key) for key in example.answers)
+            yield from ((path, "setting", key) for key in example.setting)
 
     def _outcomes(self, kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], str, str]]:
         for cause, index, link in kb.links():
@@ -166,12 +179,11 @@ class References(LintCheck):
         for rule in kb.rules.values():
             if rule.then.answer:
                 yield ("rules", rule.id, "then"), rule.then.answer.check, rule.then.answer.outcome
-        for cause_id, examples in kb.examples.items():
-            for part in ("ranks", "quiet", "todo"):
-                for index, example in enumerate(getattr(examples, part)):
-                    for check_id, answer in example.answers.items():
-                        if check_id in kb.checks and not any(ch.isdigit() for ch in answer) and answer != "unknown":
-                            yield ("examples", cause_id, part, index), check_id, answer
+        for path, example in examples(kb):
+            for check_id, answer in example.answers.items():
+                reading = check_id in kb.checks and kb.checks[check_id].measured and _numeric(answer)
+                if not reading and answer != "unknown":
+                    yield path, check_id, answer
 
     def _choices(self, kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], str, tuple[str, ...]]]:
         for cause in kb.causes.values():
@@ -180,6 +192,45 @@ class References(LintCheck):
         for path, condition in conditions(kb):
             if condition.setting:
                 yield path, condition.setting, condition.is_ or ()
+        for path, example in examples(kb):
+            for field, value in example.setting.items():
+                yield path, field, (value,)
+
+
+def _numeric(text: str) -> bool:
+    """Whether a text is meant as a number: it starts with a digit, a sign or a decimal point."""
+    return text[:1].isdigit() or text[:1] in tuple("+-\u2212.,")
+
+
+class NumbersFit(LintCheck):
+    """Numbers stand where numbers are known: 'above' and 'below', and the settings of examples."""
+
+    code = "number"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        from advisor.session import CaseError, parse_setting
+
+        fields = {f.id: f for f in kb.vocabulary.setting}
+        for path, kind, key, wanted in self._wanted(kb):
+            numeric = kb.checks[key].measured if kind == "check" else not fields[key].choices
+            if (wanted.above is not None or wanted.below is not None) and not numeric:
+                yield self.issue(kb, path, f"{kind} '{key}' is no number", "write 'is: ...' in place of a limit")
+            if kind == "setting" and wanted.is_ is not None and numeric:
+                yield self.issue(kb, path, f"setting '{key}' is a number", "write 'above: ...' or 'below: ...'")
+        for path, example in examples(kb):
+            for key, value in example.setting.items():
+                try:
+                    parse_setting(fields[key], value)
+                except CaseError as error:
+                    yield self.issue(kb, path, str(error), "mend the number or its unit")
+
+    def _wanted(self, kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], str, str, Condition | SettingEffect]]:
+        for path, condition in conditions(kb):
+            if condition.check or condition.setting:
+                yield path, *condition.subject, condition
+        for cause in kb.causes.values():
+            for index, effect in enumerate(cause.setting):
+                yield ("causes", cause.id, "setting", index), "setting", effect.field, effect
 
 
 class Frequencies(LintCheck):
@@ -188,10 +239,12 @@ class Frequencies(LintCheck):
     code = "frequency"
 
     def run(self, kb: Knowledge) -> Iterator[Issue]:
+        sound = True
         for path, seen in self._texts(kb):
             try:
                 kb.vocabulary.share(seen)
             except (KeyError, ValueError) as error:
+                sound = False
                 words = [f.word for f in kb.vocabulary.frequency]
                 yield self.issue(
                     kb,
@@ -199,7 +252,8 @@ class Frequencies(LintCheck):
                     f"'{seen}' is no frequency: {error!s}",
                     nearest(seen, words) or f"write one of {', '.join(words)}, or a count such as 5/6",
                 )
-                return
+        if not sound:
+            return
         for cause in kb.causes.values():
             sums: dict[str, float] = defaultdict(float)
             for link in cause.shows:
@@ -344,13 +398,37 @@ class SymptomsLead(LintCheck):
     def run(self, kb: Knowledge) -> Iterator[Issue]:
         counts = Counter(link.symptom for _, _, link in kb.links() if link.symptom)
         for symptom in kb.symptoms.values():
-            if counts[symptom.id] < 2:
+            if counts[symptom.id] == 1:  # with none, it is unreachable
                 yield self.issue(
                     kb,
                     ("symptoms", symptom.id),
-                    f"{counts[symptom.id]} causes show this symptom",
+                    "only one cause shows this symptom",
                     "a symptom with one cause is that cause: add the others",
                 )
+
+
+class Reachable(LintCheck):
+    """From every symptom a way leads over a cause to a remedy, and to every check a way leads from some symptom."""
+
+    code = "unreachable"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        import networkx as nx
+
+        from advisor.graph import cause_graph
+
+        graph = cause_graph(kb)
+        for node in (("symptom", key) for key in kb.symptoms):
+            after = {kind for cause in graph.predecessors(node) for kind, _ in graph.successors(cause)}
+            if "remedy" not in after:
+                said = "no cause shows this symptom: it leads to no remedy"
+                yield self.issue(kb, ("symptoms", node[1]), said, "link two causes to it, or remove it")
+        asked = graph.subgraph(node for node in graph if node[0] != "remedy")
+        for part in nx.weakly_connected_components(asked):
+            if all(kind != "symptom" for kind, _ in part):
+                for key in sorted(key for kind, key in part if kind == "check"):
+                    said = "no symptom leads to this check"
+                    yield self.issue(kb, ("checks", key), said, "link a symptom to one of its causes")
 
 
 class RemediesUsed(LintCheck):
@@ -494,7 +572,7 @@ def _same_dimension(first: str, second: str) -> bool:
 
 
 class RulesSound(LintCheck):
-    """Rules do not loop, do not contradict, and never wait for the absence of a derived finding."""
+    """Rules do not loop, do not contradict, and never wait for the absence of what a rule derives."""
 
     code = "rule"
 
@@ -502,39 +580,26 @@ class RulesSound(LintCheck):
         import networkx as nx
 
         graph = nx.DiGraph()
+        derived = {rule.then.target for rule in kb.rules.values()}
         for rule in kb.rules.values():
-            target = (
-                f"finding {rule.then.derive}"
-                if rule.then.derive
-                else f"check {rule.then.answer.check}"
-                if rule.then.answer
-                else None
-            )
             for part in ("when", "any"):
                 for index, condition in enumerate(getattr(rule, part)):
-                    flat = condition.flat()
-                    if condition.negate and flat.finding:
+                    kind, key = condition.subject
+                    if not condition.positive and not condition.flat().compares and (kind, key) in derived:
                         yield self.issue(
                             kb,
                             ("rules", rule.id, part, index),
-                            "a rule cannot wait for a finding to be absent",
-                            "negate the facts the finding comes from",
+                            f"a rule cannot wait for the absence of what a rule derives ({kind} '{key}')",
+                            "negate the facts it is derived from",
                         )
-                    source = (
-                        f"finding {flat.finding}" if flat.finding else f"check {flat.check}" if flat.check else None
-                    )
-                    if source and target:
-                        graph.add_edge(source, target, rule=rule.id)
-            checks = [c.flat() for c in rule.when if c.check and c.is_]
-            for index, one in enumerate(checks):
-                for other in checks[index + 1 :]:
-                    if one.check == other.check and not set(one.is_ or ()) & set(other.is_ or ()):
-                        yield self.issue(
-                            kb,
-                            ("rules", rule.id, "when"),
-                            f"'{one.check}' cannot have two outcomes at once: the rule never fires",
-                            "put one of them under 'any'",
-                        )
+                    if rule.then.target:
+                        graph.add_edge(f"{kind} {key}", " ".join(rule.then.target), rule=rule.id)
+            never = _impossible(rule.when)
+            yield from (self._never(kb, ("rules", rule.id, "when"), subject) for subject in never)
+            for index, condition in enumerate(rule.any):
+                for subject in _impossible((*rule.when, condition)):
+                    if subject not in never:
+                        yield self._never(kb, ("rules", rule.id, "any", index), subject)
         for cycle in nx.simple_cycles(graph):
             rule_id = graph.edges[cycle[0], cycle[1 % len(cycle)]]["rule"]
             yield self.issue(
@@ -555,6 +620,26 @@ class RulesSound(LintCheck):
                 f"checks wait for each other: {' -> '.join([*cycle, cycle[0]])}",
                 "drop one of the orders",
             )
+
+    def _never(self, kb: Knowledge, path: tuple[Any, ...], subject: str) -> Issue:
+        return self.issue(kb, path, f"{subject} can never be all of this", "mend it, or put one of them under 'any'")
+
+
+def _impossible(body: Iterable[Condition]) -> list[str]:
+    """Subjects of which a rule's conditions ask what no single value can be."""
+    groups: dict[tuple[str, str, bool], list[Condition]] = defaultdict(list)
+    for condition in body:
+        groups[(*condition.subject, condition.flat().compares)].append(condition)
+    found = []
+    for (kind, key, _), group in groups.items():
+        flats = [c.flat() for c in group]
+        words = [word for c in flats for word in c.is_ or ("present",)]
+        limits = sorted(x for c in flats for x in (c.above, c.below) if x is not None)
+        between = [(a + b) / 2 for a, b in pairwise([limits[0] - 2, *limits, limits[-1] + 2])] if limits else []
+        values: list[str | float | None] = [None, *(limits + between if limits else words)]
+        if not any(all(c.meets(value) for c in group) for value in values):
+            found.append(f"{kind} '{key}'")
+    return found
 
 
 class RivalsSeparable(LintCheck):
@@ -600,10 +685,12 @@ class HasExamples(LintCheck):
 CHECKS: tuple[type[LintCheck], ...] = (
     References,
     Frequencies,
+    NumbersFit,
     DoubleLinks,
     CauseIsReachable,
     ChecksDistinguish,
     SymptomsLead,
+    Reachable,
     RemediesUsed,
     HazardsCautioned,
     ReadingsTile,

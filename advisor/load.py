@@ -85,16 +85,20 @@ def nearest(word: str, known: Iterable[str]) -> str:
     return f"did you mean {' or '.join(found)}?" if found else ""
 
 
-def _refuse_aliases(text: str, fail: Callable[..., KnowledgeError]) -> None:
+def _refuse_marks(text: str, fail: Callable[..., KnowledgeError]) -> None:
+    """Anchors, aliases and tags, of values and of keys."""
     for event in yaml.parse(text, Loader=_Loader):
+        mark: Any = event.start_mark
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
-            mark: Any = event.start_mark
-            raise fail(
-                mark.line + 1,
-                mark.column + 1,
+            what, hint = (
                 "anchors and aliases (& and *) are not allowed",
                 "write the value out, or quote it if it is text",
             )
+        elif tag := getattr(event, "tag", None):
+            what, hint = f"tags such as '{tag}' are not allowed", "write plain text, or quote it if it starts with !"
+        else:
+            continue
+        raise fail(mark.line + 1, mark.column + 1, what, hint)
 
 
 def parse_tree(text: str, name: str) -> Tree:
@@ -106,8 +110,8 @@ def parse_tree(text: str, name: str) -> Tree:
     if len(text.encode("utf-8", "replace")) > MAX_BYTES:
         raise fail(1, 1, f"the file is larger than {MAX_BYTES // 1_000_000} MB", "split it")
     try:
-        if "&" in text or "*" in text:  # only then can there be an anchor or an alias
-            _refuse_aliases(text, fail)
+        if any(sign in text for sign in "&*!"):  # only then can there be an anchor, an alias or a tag
+            _refuse_marks(text, fail)
         node = yaml.compose(text, Loader=_Loader)
     except yaml.MarkedYAMLError as error:
         where = error.problem_mark or error.context_mark
@@ -128,8 +132,6 @@ def parse_tree(text: str, name: str) -> Tree:
         marks[path] = (line, column)
         if len(path) > MAX_DEPTH:
             raise fail(line, column, "nested too deeply")
-        if item.tag and not item.tag.startswith("tag:yaml.org,2002:"):
-            raise fail(line, column, f"tags such as '{item.tag}' are not allowed", "write plain text")
         if isinstance(item, yaml.ScalarNode):
             return item.value
         if isinstance(item, yaml.SequenceNode):
@@ -157,6 +159,8 @@ def _records(model: type[M], tree: Tree, data: Any, path: tuple[Any, ...], name:
         return model.model_validate(data)
     except ValidationError as error:
         for each in error.errors():
+            if each["type"] == "too_short" and len(each["input"]) >= each["ctx"]["min_length"]:
+                continue  # only because an entry of it is bad, which is reported by itself
             loc = [p for p in each["loc"] if not (isinstance(p, str) and p.startswith("function-"))]
             line, column = tree.mark((*path, *loc))
             message, hint = _plain(each, model, loc)
@@ -176,9 +180,10 @@ def _plain(error: Any, model: type[BaseModel], loc: list[Any]) -> tuple[str, str
             info = getattr(owner, "model_fields", {}).get(part)
             owner = _inner(info.annotation) if info else owner
         names = [f.alias or n for n, f in getattr(owner, "model_fields", {}).items()]
-        if error["input"] == "" and " " in str(loc[-1]):
+        near = nearest(str(loc[-1]), names)
+        if error["input"] == "" and (" " in str(loc[-1]) or not near):
             return f"'{loc[-1]}' stands alone", "put the whole text in quotes: inside { } a comma ends it"
-        return f"'{where}' is not a field here", nearest(str(loc[-1]), names) or f"known fields: {', '.join(names)}"
+        return f"'{where}' is not a field here", near or f"known fields: {', '.join(names)}"
     if kind == "string_pattern_mismatch" and "-" in str(error.get("ctx", {}).get("pattern", "")):
         return f"'{where}': '{error['input']}' is no id", "use small letters, digits and single hyphens"
     if kind == "literal_error":
@@ -221,7 +226,7 @@ def load_knowledge(
         )
     reader = _Reader(root)
     texts = reader.read(files)
-    kept = cache / f"{reader.digest}{'' if examples else '-run'}.json" if cache is not None else None
+    kept = cache / f"{reader.key}.json" if cache is not None else None
     trees = _cached(kept, len(texts)) if kept is not None else None
     if trees is None or reader.issues:
         trees = reader.parse(texts)
@@ -266,11 +271,11 @@ class _Reader:
         self.examples: dict[str, CauseExamples] = {}
         self.places: dict[tuple[Any, ...], Place] = {}
         self.vocabulary: Vocabulary | None = None
-        self.digest = ""
+        self.digest = self.key = ""
 
     def read(self, files: list[Path]) -> list[tuple[str, str]]:
-        """Names and texts of the files; the digest covers what can change a diagnosis."""
-        digest = hashlib.sha256()
+        """Names and texts of the files; the digest covers what can change a diagnosis, the key all of them."""
+        digest, key = hashlib.sha256(), hashlib.sha256()
         texts = []
         for path in files:
             name = path.relative_to(self.root.parent).as_posix()
@@ -280,9 +285,9 @@ class _Reader:
             except (OSError, UnicodeDecodeError) as error:
                 self.issues.append(Issue(name, 1, 1, "file", f"cannot be read: {error}", "save it as UTF-8 text"))
                 continue
-            if not name.endswith(EXAMPLES):
-                digest.update(path.relative_to(self.root).as_posix().encode() + b"\0" + raw + b"\0")
-        self.digest = digest.hexdigest()
+            for covers in (key,) if name.endswith(EXAMPLES) else (key, digest):
+                covers.update(path.relative_to(self.root).as_posix().encode() + b"\0" + raw + b"\0")
+        self.digest, self.key = digest.hexdigest(), key.hexdigest()
         return texts
 
     def parse(self, texts: list[tuple[str, str]]) -> list[tuple[str, Tree]]:
@@ -318,8 +323,10 @@ class _Reader:
         """A file of lists by kind, or the vocabulary."""
         for key, data in tree.data.items():
             if key == "vocabulary":
-                self.vocabulary = _records(Vocabulary, tree, data, (key,), name, self.issues)
-                self.places[("vocabulary",)] = (name, *tree.mark((key,)))
+                found = _records(Vocabulary, tree, data, (key,), name, self.issues)
+                if found and not self.double((key,), "a vocabulary", tree, (key,), name):
+                    self.vocabulary = found
+                    self.place((key,), tree, (key,), name)
             elif key in KINDS and key != "causes" and isinstance(data, list):
                 for index, entry in enumerate(data):
                     self.keep(key, tree, entry, (key, index), name)
@@ -333,17 +340,25 @@ class _Reader:
         record: Any = _records(KINDS[kind], tree, data, path, name, self.issues)
         if record is None:
             return None
-        key = record.id
-        if key in self.kinds[kind]:
-            other = self.places.get((kind, key), ("another file", 1, 1))
-            what = f"{kind.removesuffix('s')} '{key}' stands already in {other[0]}:{other[1]}"
-            hint = "give one of them another id, or remove it"
-            self.issues.append(Issue(name, *tree.mark(path), "double", what, hint))
+        if self.double((kind, record.id), f"{kind.removesuffix('s')} '{record.id}'", tree, path, name):
             return None
-        self.kinds[kind][key] = record
-        for sub, mark in tree.below(path):
-            self.places[(kind, key, *sub)] = (name, *mark)
+        self.kinds[kind][record.id] = record
+        self.place((kind, record.id), tree, path, name)
         return record
+
+    def place(self, key: tuple[str, ...], tree: Tree, path: tuple[Any, ...], name: str) -> None:
+        """Note where a record and each of its parts stand."""
+        for sub, mark in tree.below(path):
+            self.places[(*key, *sub)] = (name, *mark)
+
+    def double(self, key: tuple[str, ...], what: str, tree: Tree, path: tuple[Any, ...], name: str) -> bool:
+        """Whether such a record was read before, which becomes an issue."""
+        other = self.places.get(key)
+        if other:
+            hint = "remove one of them, or give it another id"
+            said = f"{what} stands already in {other[0]}:{other[1]}"
+            self.issues.append(Issue(name, *tree.mark(path), "double", said, hint))
+        return other is not None
 
     def cause_file(self, name: str, tree: Tree) -> None:
         """A cause, or the examples beside one."""
@@ -351,10 +366,9 @@ class _Reader:
         if name.endswith(EXAMPLES):
             cause = stem.removesuffix(".cases")
             found = _records(CauseExamples, tree, tree.data, (), name, self.issues)
-            if found is not None:
+            if found and not self.double(("examples", cause), f"a file of examples of '{cause}'", tree, (), name):
                 self.examples[cause] = found
-                for sub, mark in tree.marks.items():
-                    self.places[("examples", cause, *sub)] = (name, *mark)
+                self.place(("examples", cause), tree, (), name)
             return
         record = self.keep("causes", tree, tree.data, (), name)
         if record is None:

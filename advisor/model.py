@@ -103,7 +103,7 @@ def _words(raw: Any) -> Any:
     return (raw,) if isinstance(raw, str) else raw
 
 
-Words = Annotated[tuple[str, ...], BeforeValidator(_words)]
+Words = Annotated[tuple[str, ...], BeforeValidator(_words), Field(min_length=1)]
 
 
 class Source(Record):
@@ -158,18 +158,46 @@ class Condition(Record):
         subjects = [s for s in (self.symptom, self.check, self.setting, self.finding, self.remedy, self.negate) if s]
         if len(subjects) != 1:
             raise ValueError("a condition names exactly one of symptom, check, setting, finding, remedy, not")
-        if (
-            (self.setting or self.remedy or self.check)
-            and self.is_ is None
-            and self.above is None
-            and self.below is None
-        ):
+        if (self.setting or self.remedy or self.check) and self.is_ is None and not self.compares:
             raise ValueError("say what it must be: 'is: ...', 'above: ...' or 'below: ...'")
+        if self.is_ is not None and self.compares:
+            raise ValueError("write either 'is' or 'above' and 'below': a word and a number are two conditions")
+        if self.compares and not (self.check or self.setting):
+            raise ValueError("only a check or a setting can be 'above' or 'below' a number")
+        if self.is_ is not None and (self.finding or self.negate):
+            raise ValueError("a finding and a 'not' have no 'is'")
+        if self.symptom and self.is_ is not None and len(self.is_) > 1:
+            raise ValueError("a symptom is either present or absent: write one of them")
         return self
+
+    @property
+    def compares(self) -> bool:
+        """True when it waits for a number."""
+        return self.above is not None or self.below is not None
+
+    @property
+    def positive(self) -> bool:
+        """False when it stands inside an odd number of `not`."""
+        return self.negate is None or not self.negate.positive
+
+    @property
+    def subject(self) -> tuple[str, str]:
+        """Kind and id of what it is about."""
+        flat = self.flat()
+        kinds = ("symptom", "check", "setting", "finding", "remedy")
+        return next((kind, str(getattr(flat, kind))) for kind in kinds if getattr(flat, kind))
 
     def flat(self) -> Condition:
         """The condition inside any number of `not`."""
         return self.negate.flat() if self.negate else self
+
+    def meets(self, value: str | float | None) -> bool:
+        """Whether it holds when `value` is what is known of its subject; None when nothing is."""
+        if self.negate:
+            return not self.negate.meets(value)
+        if value is None or isinstance(value, str):
+            return value in (self.is_ or ("present",))
+        return (self.above is None or value > self.above) and (self.below is None or value < self.below)
 
 
 class Check(Record):
@@ -365,6 +393,13 @@ class Conclusion(Record):
         if len(given) != 1:
             raise ValueError("'then' holds exactly one of derive, answer, exclude, caution, first, stop, refer")
         return self
+
+    @property
+    def target(self) -> tuple[str, str] | None:
+        """Kind and id of what later rules may wait for, if it derives anything: a finding or a check's answer."""
+        if self.derive:
+            return ("finding", self.derive)
+        return ("check", self.answer.check) if self.answer else None
 
     @property
     def kind(self) -> str:

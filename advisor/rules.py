@@ -7,6 +7,9 @@ Five habits of experta 1.9.4 are met here, each held by a test: its pinned froze
 (gone since Python 3.10); rules of equal salience fire in random order; conditions joined with `&` can fail, so they
 are passed as arguments; alternatives among field values explode, so they become predicates or rules of their own; and
 importing it adds a handler to the root logger. Drop the first when experta takes a newer frozendict.
+
+A rule goes after every rule that could derive what it waits for; among equals the lower id goes first. So names decide
+one thing only: of several rules that answer the same check, the first by id stands.
 """
 
 from __future__ import annotations
@@ -14,8 +17,9 @@ from __future__ import annotations
 import collections
 import collections.abc
 import logging
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from advisor.model import Condition, Knowledge, Rule
@@ -76,6 +80,7 @@ class _Engine(experta.KnowledgeEngine):  # type: ignore[misc]
 
     given: list[Any] = []
     fired: list[str]
+    answers: dict[str, tuple[str, str]]
 
     def get_rules(self) -> list[Any]:
         return list(self.given)
@@ -91,19 +96,12 @@ class RuleBook:
     def __init__(self, rules: Iterable[Rule]) -> None:
         self.rules = {rule.id: rule for rule in sorted(rules, key=lambda r: r.id)}
         compiled = []
-        salience = 2 * len(self.rules) + 10
-        for rule in self.rules.values():
+        salience = sum(max(1, len(rule.any)) for rule in self.rules.values())
+        for rule in _in_turn(self.rules.values()):
             for group in _alternatives(rule):
                 compiled.append(self._compile(rule, group, salience))
                 salience -= 1  # no two rules share one: equal salience fires in an order that changes between runs
-        self._mentioned = {
-            (k, str(getattr(c, k)))
-            for r in self.rules.values()
-            for each in (*r.when, *r.any)
-            for c in (each.flat(),)
-            for k in ("symptom", "check", "setting", "remedy")
-            if getattr(c, k)
-        }
+        self._mentioned = {each.subject for r in self.rules.values() for each in (*r.when, *r.any)}
         # A derived answer gives way to a given one, so the rules hang on those checks too.
         self._mentioned |= {("check", r.then.answer.check) for r in self.rules.values() if r.then.answer}
         self._class = type("_CaseEngine", (_Engine,), {"given": compiled})
@@ -131,7 +129,8 @@ class RuleBook:
         then = self.rules[rule_id].then
         if then.derive:
             engine.declare(_Fact(kind="finding", id=then.derive))
-        elif then.answer and then.answer.check not in self._facts.checks:
+        elif then.answer and then.answer.check not in {**self._facts.checks, **engine.answers}:
+            engine.answers[then.answer.check] = (then.answer.outcome, rule_id)
             engine.declare(_Fact(kind="check", id=then.answer.check, value=then.answer.outcome))
 
     def run(self, facts: Facts) -> Verdict:
@@ -150,10 +149,10 @@ class RuleBook:
         engine = self._engine
         self._facts = facts
         engine.reset()
-        engine.fired = []
+        engine.fired, engine.answers = [], {}
         engine.declare(*declared)
         engine.run()
-        return self._verdict(sorted(engine.fired), facts)
+        return self._verdict(sorted(engine.fired), engine.answers, facts)
 
     def _declared(self, facts: Facts) -> list[Any]:
         """The facts some rule waits for; the others would only cost time."""
@@ -170,21 +169,16 @@ class RuleBook:
             if (subject, key) in self._mentioned
         ]
 
-    def _verdict(self, fired: list[str], facts: Facts) -> Verdict:
-        answers: dict[str, tuple[str, str]] = {}
-        for rule_id in fired:
-            then = self.rules[rule_id].then
-            if then.answer and then.answer.check not in facts.checks and then.answer.check not in answers:
-                answers[then.answer.check] = (then.answer.outcome, rule_id)
-        firings, findings, cautions, stops, referrals = [], [], [], [], []
+    def _verdict(self, fired: list[str], answers: Mapping[str, tuple[str, str]], facts: Facts) -> Verdict:
+        known = replace(facts, checks={**{c: outcome for c, (outcome, _) in answers.items()}, **facts.checks})
+        findings = [f for r in fired if (f := self.rules[r].then.derive)]
+        firings, cautions, stops, referrals = [], [], [], []
         excluded: dict[str, str] = {}
         first: dict[str, tuple[str, ...]] = {}
         for rule_id in fired:
             rule = self.rules[rule_id]
             then = rule.then
-            if then.derive:
-                findings.append(then.derive)
-            elif then.exclude:
+            if then.exclude:
                 excluded.setdefault(then.exclude, rule_id)
             elif then.caution:
                 cautions.append(then.caution)
@@ -195,20 +189,14 @@ class RuleBook:
                 stops.append(then.stop)
             elif then.refer:
                 referrals.append((then.refer.to, then.refer.text))
-            firings.append(
-                Firing(
-                    rule_id,
-                    tuple(_words(c, facts, answers) for c in (*rule.when, *rule.any) if _stands(c, facts, answers)),
-                    then.kind,
-                    _said(rule),
-                    rule.because,
-                )
-            )
+            held = [(c, v) for c in (*rule.when, *rule.any) if c.meets(v := _known(c.flat(), known, findings))]
+            facts_held = tuple(_words(c, v) for c, v in held)
+            firings.append(Firing(rule_id, facts_held, then.kind, _said(rule, known), rule.because))
         unique = dict.fromkeys
         return Verdict(
             tuple(firings),
             tuple(unique(findings)),
-            answers,
+            dict(sorted(answers.items())),
             excluded,
             tuple(unique(cautions)),
             first,
@@ -222,79 +210,74 @@ def _alternatives(rule: Rule) -> list[tuple[Condition, ...]]:
     return [(*rule.when, one) for one in rule.any] if rule.any else [rule.when]
 
 
+def _in_turn(rules: Iterable[Rule]) -> list[Rule]:
+    """The rules by how many derivations deep they stand, then by id. Rules that go round in a circle end somewhere."""
+    rules = list(rules)
+    depth: dict[tuple[str, str], int] = defaultdict(int)
+
+    def below(rule: Rule) -> int:
+        return 1 + max(depth[c.subject] for c in (*rule.when, *rule.any))
+
+    for _ in rules:
+        before = dict(depth)
+        for rule in rules:
+            if target := rule.then.target:
+                depth[target] = max(depth[target], below(rule))
+        if depth == before:
+            break
+    return sorted(rules, key=lambda r: (depth[r.then.target] if r.then.target else below(r), r.id))
+
+
 def _pattern(condition: Condition) -> Any:
     if condition.negate:
         return experta.NOT(_pattern(condition.negate))
-    if condition.finding:
-        return _Fact(kind="finding", id=condition.finding)
-    if condition.symptom:
-        return _Fact(kind="symptom", id=condition.symptom, value=(condition.is_ or ("present",))[0])
-    kind, key = next((k, str(getattr(condition, k))) for k in ("check", "setting", "remedy") if getattr(condition, k))
-    if condition.is_ is not None:
-        if len(condition.is_) == 1:
-            return _Fact(kind=kind, id=key, value=condition.is_[0])
-        return _Fact(kind=kind, id=key, value=experta.P(_member(frozenset(condition.is_))))
-    number = "reading" if kind == "check" else "number"
-    return _Fact(kind=number, id=key, number=experta.P(_between(condition.above, condition.below)))
+    kind, key = condition.subject
+    if condition.compares:
+        return _Fact(kind="reading" if kind == "check" else "number", id=key, number=experta.P(condition.meets))
+    if kind == "finding":
+        return _Fact(kind=kind, id=key)
+    allowed = condition.is_ or ("present",)
+    return _Fact(kind=kind, id=key, value=allowed[0] if len(allowed) == 1 else experta.P(condition.meets))
 
 
-def _member(allowed: frozenset[str]) -> Callable[[Any], bool]:
-    return lambda value: value in allowed
+def _known(condition: Condition, facts: Facts, findings: list[str]) -> str | float | None:
+    """What is known of the subject of a condition."""
+    kind, key = condition.subject
+    if kind == "finding":
+        return "present" if key in findings else None
+    if kind == "symptom":
+        return {True: "present", False: "absent", None: None}[facts.symptoms.get(key)]
+    if condition.compares:
+        return (facts.readings if kind == "check" else facts.numbers).get(key)
+    return {"check": facts.checks, "setting": facts.choices, "remedy": facts.remedies}[kind].get(key)
 
 
-def _between(above: float | None, below: float | None) -> Callable[[Any], bool]:
-    def holds(value: Any) -> bool:
-        return (above is None or value > above) and (below is None or value < below)
-
-    return holds
-
-
-def _stands(condition: Condition, facts: Facts, answers: Mapping[str, tuple[str, str]]) -> bool:
-    """Whether a condition of a fired rule is one of those that hold (members of `any` need not)."""
+def _words(condition: Condition, value: str | float | None) -> str:
+    """A condition that holds, in words, with what is known of its subject."""
+    kind, key = condition.subject
+    if kind == "finding":
+        return f"{'' if condition.positive else 'no '}finding {key}"
+    if kind == "symptom":
+        return f"symptom {key} {value or 'not known'}"
     c = condition.flat()
-    if condition.negate or c.finding:
-        return True
-    if c.symptom:
-        return c.symptom in facts.symptoms
-    if c.check:
-        value = facts.checks.get(c.check) or answers.get(c.check, (None,))[0]
-        if c.is_ is not None:
-            return value in c.is_
-        return c.check in facts.readings and _between(c.above, c.below)(facts.readings[c.check])
-    if c.setting:
-        if c.is_ is not None:
-            return facts.choices.get(c.setting) in c.is_
-        return c.setting in facts.numbers and _between(c.above, c.below)(facts.numbers[c.setting])
-    return facts.remedies.get(str(c.remedy)) in (c.is_ or ())
-
-
-def _words(condition: Condition, facts: Facts, answers: Mapping[str, tuple[str, str]]) -> str:
-    if condition.negate:
-        return "not " + _words(condition.negate, facts, answers)
-    c = condition
-    if c.finding:
-        return f"finding {c.finding}"
-    if c.symptom:
-        return f"symptom {c.symptom} {(c.is_ or ('present',))[0]}"
-    kind, key = next((k, str(getattr(c, k))) for k in ("check", "setting", "remedy") if getattr(c, k))
-    if c.is_ is not None:
-        known = {
-            "check": facts.checks.get(key) or answers.get(key, ("",))[0],
-            "setting": facts.choices.get(key),
-            "remedy": facts.remedies.get(key),
-        }[kind]
-        return f"{kind} {key} is {known or ' or '.join(c.is_)}"
-    value = facts.readings.get(key) if kind == "check" else facts.numbers.get(key)
     limits = " and ".join(
-        f"{word} {limit:g}" for word, limit in (("above", c.above), ("below", c.below)) if limit is not None
+        f"{w} {limit:g}" for w, limit in (("above", c.above), ("below", c.below)) if limit is not None
     )
-    return f"{kind} {key} {'is ' + format(value, 'g') + ', ' if value is not None else ''}{limits}"
+    wanted = " or ".join(c.is_ or (limits,))
+    if value is None:
+        return f"{kind} {key} is not known to be {wanted}"
+    shown = value if isinstance(value, str) else f"{value:g}"
+    if not condition.positive:
+        return f"{kind} {key} is not {wanted} (it is {shown})"
+    return f"{kind} {key} is {shown}{', ' + limits if limits else ''}"
 
 
-def _said(rule: Rule) -> str:
+def _said(rule: Rule, known: Facts) -> str:
     then = rule.then
     if then.answer:
-        return f"{then.answer.check} is {then.answer.outcome}"
+        stands = known.checks[then.answer.check]
+        but = "" if stands == then.answer.outcome else f" (but {stands} stands)"
+        return f"{then.answer.check} is {then.answer.outcome}{but}"
     if then.first:
         return f"{then.first.check} before {', '.join(then.first.before)}"
     if then.refer:
