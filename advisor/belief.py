@@ -83,7 +83,7 @@ class Posterior:
     """Probabilities of causes.
 
     `cause`: cause id -> probability in 0..1. `none`: probability that no known cause is active.
-    `log_evidence`: natural logarithm of the probability of the findings.
+    `log_evidence`: natural logarithm of the probability of the findings; not a number when it was not computed.
     """
 
     cause: dict[str, float]
@@ -192,13 +192,16 @@ class Network:
         """Probability of every cause given the findings.
 
         `evidence`: finding id -> weight of each of its levels (one-hot when sure). `priors`: prior of each cause, in the
-        order of `causes`, when the setting moves them. Raises EvidenceError for findings it does not know, all-zero
-        weights, or more than about sixteen findings off their first level.
+        order of `causes`, when the setting moves them. Exact, up to about sixteen findings off their first level; past
+        that, over single causes, pairs and leading triples. Raises EvidenceError for findings it does not know and for
+        all-zero weights.
         """
         prior = self.prior if priors is None else np.asarray(priors, dtype=float)
         weights = self._weights(evidence)
         if self.single_fault:
             return self._single(weights, prior, tried)
+        if _State(self, weights).size > MAX_STATES:
+            return self._by_sets(weights, prior, tried)
         total, joint, scale, empty = self._run(weights, prior)
         rest = math.prod(t.terms[0] for t in tried)
         z, joint, empty = total * rest, joint * rest, empty * rest
@@ -257,6 +260,25 @@ class Network:
             none,
             math.log(z) + top - math.log(float(prior.sum())),
         )
+
+    def _by_sets(self, weights: dict[int, Vector], prior: Vector, tried: Sequence[Tried]) -> Posterior:
+        """The posterior over single causes, pairs and the leading triples: for more findings off the normal than the
+        exact pass can hold (about sixteen)."""
+        alone = Configurations(self, weights, prior, self._ranked(prior, prior), tried, 1.0, 1 << 30, pairs=False)
+        chance = np.zeros(len(self.causes))
+        for s, w in zip(alone.sets, alone.weight, strict=True):
+            chance[list(s)] += w
+        rows = Configurations(self, weights, prior, self._ranked(chance, prior)[:48], tried, 1.0, 1 << 30)
+        joint = np.zeros(len(self.causes))
+        none = 0.0
+        for s, w in zip(rows.sets, rows.weight, strict=True):
+            joint[list(s)] += w
+            none += w if all(c == self.unlisted for c in s) else 0.0
+        cause = {c: float(joint[i]) for i, c in enumerate(self.causes) if i != self.unlisted}
+        return Posterior(cause, float(none), math.nan)
+
+    def _ranked(self, chance: Vector, prior: Vector) -> list[int]:
+        return [int(c) for c in np.argsort(-chance, kind="stable") if prior[c] > 0]
 
     def _likelihood_of(self, weights: dict[int, Vector], causes: Sequence[int]) -> float:
         """P(findings | exactly these causes), summed over the modes of their groups, by the forward pass alone."""
@@ -416,16 +438,13 @@ class _State:
             finals.append(row[low : top + 1])
             starts.append(self._merge(net.leak[f], low, top))
         self.dims = tuple(dims)
-        size = math.prod(dims)
-        if size > MAX_STATES:
-            raise EvidenceError(
-                f"{len(dims)} findings are off the normal: more than can be weighed at once; take some back"
-            )
+        self.size = math.prod(dims)
         self.tops = {f: int(np.nonzero(weights[f])[0][-1]) for f in self.axis}
         self.log_leak = log_leak
         self.shapes = [(math.prod(dims[:i]), dims[i], math.prod(dims[i + 1 :])) for i in range(len(dims))]
-        self.final = _outer(finals)
-        self._start = _outer(starts)
+        if self.size <= MAX_STATES:
+            self.final = _outer(finals)
+            self._start = _outer(starts)
 
     @staticmethod
     def _merge(row: Vector, low: int, top: int) -> Vector:
@@ -564,6 +583,7 @@ class Configurations:
         tried: Sequence[Tried],
         mass: float,
         limit: int,
+        pairs: bool = True,
     ) -> None:
         self.net = net
         self._table = net.table()
@@ -578,12 +598,13 @@ class Configurations:
         if net.single_fault:
             members: list[tuple[int, ...]] = [(v,) for v in range(len(variants))]
         else:
-            members = [()]
-            members += [(v,) for v in range(len(variants))]
-            pairs = [p for p in combinations(range(len(variants)), 2) if variants[p[0]].cause != variants[p[1]].cause]
-            members += pairs
-            few = range(min(9, len(variants)))
-            members += [t for t in combinations(few, 3) if len({variants[v].cause for v in t}) == 3]
+            members = [(), *((v,) for v in range(len(variants)))]
+            if pairs:
+                members += [
+                    p for p in combinations(range(len(variants)), 2) if variants[p[0]].cause != variants[p[1]].cause
+                ]
+                few = range(min(9, len(variants)))
+                members += [t for t in combinations(few, 3) if len({variants[v].cause for v in t}) == 3]
         member = np.zeros((len(members), len(variants)))
         for size in (1, 2, 3):
             at = [i for i, m in enumerate(members) if len(m) == size]

@@ -135,7 +135,7 @@ class CaseLog:
 
         Raises LogError if that number is taken: another console has the case open.
         """
-        body = json.dumps(event, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+        body = json.dumps(event, sort_keys=True, separators=(",", ":"))
         with self._plain():
             try:
                 self._db.execute("BEGIN IMMEDIATE")
@@ -175,9 +175,12 @@ class CaseLog:
         if not rows:
             raise LogError(f"there is no case {case} in {self.path}: 'advisor cases' lists them")
         try:
-            return [Entry(seq, ident, at, json.loads(body)) for seq, ident, at, body in rows]
-        except ValueError:
-            raise LogError(f"case {case} holds an event that cannot be read: the log was altered") from None
+            found = [Entry(seq, ident, at, json.loads(body)) for seq, ident, at, body in rows]
+        except (ValueError, TypeError):
+            found = []
+        if not found or not all(isinstance(e.event, dict) and isinstance(e.event.get("type"), str) for e in found):
+            raise LogError(f"case {case} holds an event that cannot be read: the log was altered")
+        return found
 
     def find(self, text: str) -> str:
         """The one case whose id is or begins with `text`; LogError if none or several."""
@@ -230,8 +233,8 @@ class CaseLog:
         """Every altered, missing or reordered event, one line each; empty when the log is sound."""
         problems = []
         case, prev, expected = None, "", 0
-        for row_case, seq, ident, at, body, stored_prev, stored in self._rows(
-            "SELECT case_id, seq, id, at, body, prev, hash FROM event ORDER BY case_id, seq"
+        for row_case, seq, ident, at, kind, body, stored_prev, stored in self._rows(
+            "SELECT case_id, seq, id, at, type, body, prev, hash FROM event ORDER BY case_id, seq"
         ):
             if row_case != case:
                 case, prev, expected = row_case, "", 0
@@ -239,7 +242,8 @@ class CaseLog:
                 problems.append(f"case {case}: event {expected} is missing")
             elif stored_prev != prev:
                 problems.append(f"case {case}: event {seq} does not follow the one before it")
-            if _digest(stored_prev, row_case, seq, ident, at, body) != stored:
+            sound = isinstance(body, str) and f'"type":{json.dumps(kind)}' in body
+            if not sound or _digest(stored_prev, row_case, seq, ident, at, body) != stored:
                 problems.append(f"case {case}: event {seq} was altered")
             prev, expected = stored, seq + 1
         return problems

@@ -78,6 +78,10 @@ def _parser() -> argparse.ArgumentParser:
     )
     p.add_argument("case", help="case id or its beginning")
     p.set_defaults(run=_case)
+    p = sub.add_parser("log", help="check the case log", description="Check the case log.")
+    inner = p.add_subparsers(dest="what", metavar="WHAT", required=True)
+    k = inner.add_parser("verify", parents=[common], help="find altered, missing or reordered events")
+    k.set_defaults(run=_log_verify)
     p = sub.add_parser(
         "mill",
         parents=[common, shown],
@@ -126,7 +130,7 @@ def _parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit code: 0 done, 1 a problem was found, 2 wrong use."""
     args_in = list(sys.argv[1:] if argv is None else argv)
-    known = ("diagnose", "resume", "cases", "case", "mill", "knowledge", "replay", "-h", "--help", "--version")
+    known = ("diagnose", "resume", "cases", "case", "log", "mill", "knowledge", "replay", "-h", "--help", "--version")
     if not args_in or (args_in[0] not in known and args_in[0].startswith("-")):
         args_in = ["diagnose", *args_in]
     # Collecting cycles while modules and knowledge load costs a tenth of the start and frees nothing.
@@ -362,7 +366,8 @@ def _resume(args: argparse.Namespace) -> int:
     events = [e.event for e in log.entries(case)]
     if events[0].get("knowledge") != compiled.kb.digest:
         print("The knowledge has changed since this case began; the ranking may differ.", file=sys.stderr)
-    session = Session(compiled, events)
+    session, misfits = Session.restored(compiled, events)
+    _tell(misfits)
     if session.state.closed:
         if session.state.closed != "open":
             raise _Stop(f"Case {case} is closed ({session.state.closed}). To read it: advisor case {case}")
@@ -372,6 +377,12 @@ def _resume(args: argparse.Namespace) -> int:
     from advisor.console import Desk
 
     return _consult(compiled, session, log, Desk(), case, [], _Memory(compiled, None, None))
+
+
+def _tell(misfits: list[str]) -> None:
+    """Say what of a case no longer fits the knowledge."""
+    for misfit in misfits:
+        print(f"Left out, since the knowledge has changed: {misfit}", file=sys.stderr)
 
 
 def _cases(args: argparse.Namespace) -> int:
@@ -405,14 +416,20 @@ def _case(args: argparse.Namespace) -> int:
     from advisor.trail import trail_data, trail_text
 
     compiled = knowledge(args.knowledge)
-    session = Session(compiled)
-    for entry in entries:
-        session.take(entry.event)
+    session, misfits = Session.restored(compiled, [e.event for e in entries])
+    _tell(misfits)
     data = trail_data(compiled, session, case, [(e.at, e.event) for e in entries])
     if args.format == "json":
         return _json(data)
     _say(trail_text(data, compiled, session))
     return OK
+
+
+def _log_verify(args: argparse.Namespace) -> int:
+    log = _open_log(args)
+    problems = log.verify()
+    _say("\n".join(problems) if problems else f"{log.path}: every event is as it was written")
+    return PROBLEM if problems else OK
 
 
 # -- mills ---------------------------------------------------------------------------------------------------------
@@ -531,7 +548,7 @@ def _knowledge_show(args: argparse.Namespace) -> int:
     if args.format == "json":
         return _json(
             [
-                {"kind": kind, **record.model_dump(mode="json", by_alias=True, exclude_none=True)}
+                {"kind": kind, "entry": record.model_dump(mode="json", by_alias=True, exclude_none=True)}
                 for kind, record in found
             ]
         )

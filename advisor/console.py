@@ -37,6 +37,7 @@ from advisor.screen import (
     help_lines,
     list_lines,
     ranking_lines,
+    rather_lines,
     rule_line,
     rules_lines,
     step_lines,
@@ -96,9 +97,12 @@ class Desk:
 
     def show(self, lines: Iterable[Line]) -> None:
         """Print lines."""
-        for line in lines:
-            parts = FormattedText([(f"class:{style}" if style else "", text) for style, text in line])
-            print_formatted_text(parts, style=self.style, color_depth=self.depth, output=self.output)
+        parts = [
+            (f"class:{style}" if style else "", text)
+            for i, line in enumerate(lines)
+            for style, text in ([("", "\n")] if i else []) + line
+        ]
+        print_formatted_text(FormattedText(parts), style=self.style, color_depth=self.depth, output=self.output)
 
     def say(self, text: str, style: str = "") -> None:
         """Print a paragraph."""
@@ -360,10 +364,13 @@ class Consultation:
 
     def _wait_for_ok(self, caution: str, step: Step) -> None:
         """A danger or a warning is read and accepted before the step is shown; 'skip' leaves the step out."""
-        ok = dict.fromkeys(("ok", "o", "yes", "y"), True)
-        self._choice(
-            "Read and understood? Type ok, or skip to leave this out: ", ok, step, "type ok when you have read it"
+        words = {"ok": True, "o": True, "yes": True, "y": True, "no": False, "n": False}
+        accepted = self._choice(
+            "Read and understood? Type ok, or skip to leave this out: ", words, step, "type ok when you have read it"
         )
+        if not accepted:
+            self._obey(Reply(command="skip"), step, ())
+            raise _Moved
         self.take({"type": "acknowledge", "caution": caution})
 
     def _choice(self, prompt: str, allowed: Mapping[str, T], step: Step, hint: str) -> T:
@@ -464,7 +471,11 @@ class Consultation:
     def _do_why(self, argument: str, step: Step) -> bool:
         width = self.desk.width
         place = number(argument)
-        if place is not None:
+        pair = self._places(argument.split(), len(self.view.ranking))
+        if len(pair) == 2:
+            first, second = (self.view.ranking[p - 1].cause for p in pair)
+            self.desk.show(rather_lines(self.view, first, second, width))
+        elif place is not None:
             if not 1 <= place <= len(self.view.ranking):
                 raise Misread(f"'why' takes a number from 1 to {len(self.view.ranking)}")
             self.desk.show(cause_lines(self.view, self.view.ranking[place - 1].cause, width))
@@ -559,7 +570,8 @@ class Consultation:
         record = self.compiled.kb.remedies[remedy]
         step = Step("remedy", remedy, 0, 0)
         self.desk.say(f"Good. Now prove it ({record.proof_minutes:g} min): {record.proof}", "head")
-        words = {"1": "yes", "yes": "yes", "y": "yes", "2": "no", "no": "no", "3": "later", "later": "later"}
+        words = dict.fromkeys(("1", "yes", "y"), "yes") | dict.fromkeys(("2", "no", "n"), "no")
+        words |= dict.fromkeys(("3", "later", "skip", "s"), "later")
         given = self._choice(
             "Did the proof test pass?  1 yes  2 no  3 cannot be done now: ", words, step, "type 1, 2 or 3"
         )

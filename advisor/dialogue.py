@@ -43,7 +43,9 @@ class Command:
 
 COMMANDS: tuple[Command, ...] = (
     Command("help", ("?", "h"), "Show this list."),
-    Command("why", ("w",), "Why this step, what speaks for and against the leading causes; 'why 2', 'why rules'."),
+    Command(
+        "why", ("w",), "Why this step, what speaks for and against the leading causes; 'why 2', 'why 1 2', 'why rules'."
+    ),
     Command("rank", ("ranking", "causes"), "Show the causes as they stand."),
     Command(
         "unknown", ("u", "dk", "don't know", "dont know", "no idea"), "You cannot tell: the next best question comes."
@@ -110,7 +112,7 @@ def read_command(text: str) -> Reply | None:
 
 def _answer(typed: str, step: Step, compiled: Compiled) -> Reply | None:
     lowered = typed.lower()
-    if step.kind == "remedy":
+    if step.kind == "remedy" and lowered not in _ALIASES:
         words = {
             "1": "helped",
             "2": "no-change",

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema, model_validator
 
 __all__ = [
     "KINDS",
@@ -96,14 +96,23 @@ def _bound(raw: Any) -> Any:
     raise ValueError(f"'{text}' is no limit: write a number in the check's unit, or '0.9 x inlet_pressure'")
 
 
-BoundField = Annotated[Bound, BeforeValidator(_bound)]
+BoundField = Annotated[
+    Bound,
+    BeforeValidator(_bound),
+    WithJsonSchema({"anyOf": [{"type": "number"}, {"type": "string", "pattern": r"^(\d+(\.\d+)? x )?[a-z][a-z_]*$"}]}),
+]
 
 
 def _words(raw: Any) -> Any:
     return (raw,) if isinstance(raw, str) else raw
 
 
-Words = Annotated[tuple[str, ...], BeforeValidator(_words), Field(min_length=1)]
+Words = Annotated[
+    tuple[str, ...],
+    BeforeValidator(_words),
+    Field(min_length=1),
+    WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}),
+]
 
 
 class Source(Record):

@@ -5,6 +5,7 @@ A line is a list of (style, text); styles are the constants below. Everything re
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ __all__ = [
     "list_lines",
     "plain",
     "ranking_lines",
+    "rather_lines",
     "rule_line",
     "rules_lines",
     "step_lines",
@@ -138,16 +140,11 @@ def caution_box(caution: Caution, width: int, glyphs: Glyphs) -> list[Line]:
 
 
 def caution_reminder(cautions: Sequence[Caution], width: int) -> list[Line]:
-    """Cautions already acknowledged, in one line each."""
+    """Cautions already acknowledged, or too light to be: one line each."""
     out: list[Line] = []
     for caution in cautions:
-        first = caution.text.split(". ")[0].rstrip(".") + "."
-        out += [
-            [(_SIGNAL[caution.signal], f"{caution.signal.upper()}: "), (PLAIN, line)]
-            if i == 0
-            else [(PLAIN, "  " + line)]
-            for i, line in enumerate(textwrap.wrap(first, width - len(caution.signal) - 3))
-        ]
+        head = f"{caution.signal.upper()}: "
+        out.append([(_SIGNAL[caution.signal], head), (PLAIN, _cut(caution.text, width - len(head)))])
     return out
 
 
@@ -325,6 +322,18 @@ def why_lines(view: Assessment, step: Step, width: int) -> list[Line]:
             lines += text_lines(what, width, indent="    ", first="  ")
     more = f"'why 1' tells all about the first cause; {len(view.firings)} rules fired: 'why rules' shows them."
     return lines + text_lines(more, width, DIM)
+
+
+def rather_lines(view: Assessment, first: str, second: str, width: int) -> list[Line]:
+    """Why one cause rather than another, term by term; the factors multiply to the odds."""
+    kb = view.kb
+    lines = text_lines(f"'{kb.causes[first].title}' rather than '{kb.causes[second].title}'", width, HEAD, "  ", "")
+    total = 0.0
+    for term in view.why_rather(first, second):
+        total += term.log_ratio
+        style = GOOD if term.log_ratio > 0.05 else BAD if term.log_ratio < -0.05 else DIM
+        lines += text_lines(f"x {math.exp(term.log_ratio):<8.3g}{term.text}", width, style, " " * 12, "  ")
+    return lines + text_lines(f"together x {math.exp(total):.3g}, each taken alone", width, HEAD, "  ", "  ")
 
 
 def rules_lines(view: Assessment, width: int) -> list[Line]:

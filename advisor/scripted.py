@@ -50,6 +50,8 @@ def read_answers(path: Path) -> Tree:
         value = tree.data.get(key)
         if value not in (None, "") and not isinstance(value, kind):
             issues.append(Issue(str(path), *tree.mark((key,)), "answers", f"'{key}' must hold {word}"))
+    if not isinstance(tree.data.get("mill", ""), str):
+        issues.append(Issue(str(path), *tree.mark(("mill",)), "answers", "'mill' must hold the name of a mill"))
     if issues:
         raise KnowledgeError(issues)
     return tree
@@ -192,7 +194,9 @@ def report(compiled: Compiled, session: Session, case: str | None, count: int = 
         "schema": SCHEMA,
         "case": case,
         "symptoms": [s for s, there in state.symptoms.items() if there],
+        "absent": [s for s, there in state.symptoms.items() if not there],
         "setting": dict(view.setting_words),
+        "unanswered": dict(state.unanswered),
         "findings": findings,
         "ranking": ranking,
         "none_of_these": round(view.none_of_these, 6),

@@ -134,6 +134,17 @@ class Session:
         for event in events:
             self.take(event)
 
+    @classmethod
+    def restored(cls, compiled: Compiled, events: Iterable[Event]) -> tuple[Session, list[str]]:
+        """A session of logged events, and what no longer fits (the knowledge may have changed since)."""
+        session, misfits = cls(compiled), []
+        for event in events:
+            try:
+                session.take(event)
+            except CaseError as error:
+                misfits.append(f"{event.get('type')}: {error}")
+        return session, misfits
+
     # -- events ---------------------------------------------------------------------------------------------------
 
     def take(self, event: Event) -> None:
@@ -226,6 +237,9 @@ class Session:
             self._known("symptoms", key.removeprefix("symptom:"), "symptom")
         else:
             self._known("checks", key, "check")
+        if key.startswith("symptom:"):
+            known = {k: v for k, v in state.symptoms.items() if k != key.removeprefix("symptom:")}
+            return replace(state, symptoms=known, unanswered={**state.unanswered, key: why})
         moved = self._done(state, key) if why == "unknown" and key in self.compiled.kb.checks else state
         return replace(
             moved,
@@ -239,7 +253,10 @@ class Session:
         if result not in RESULTS:
             raise CaseError(f"'{result}' is no result of a remedy: give {', '.join(RESULTS)}")
         record = self.compiled.kb.remedies[key]
-        return replace(self._prepare(state, record.minutes, record.prep), remedies=(*state.remedies, (key, result)))
+        return replace(
+            self._prepare(state, record.minutes, record.prep),
+            remedies=(*(r for r in state.remedies if r[0] != key), (key, result)),
+        )
 
     def _on_proof(self, state: State, event: Event) -> State:
         key = str(event.get("remedy"))

@@ -59,6 +59,13 @@ def trail_text(data: dict[str, Any], compiled: Compiled, session: Session) -> st
 
 
 def _event_text(kb: Knowledge, event: dict[str, Any]) -> str:
+    try:
+        return _told(kb, event)
+    except KeyError as missing:
+        return f"{event['type']}, of an entry the knowledge no longer has: {missing.args[0]}"
+
+
+def _told(kb: Knowledge, event: dict[str, Any]) -> str:
     kind = event["type"]
     if kind == "start":
         return f"begun, knowledge {str(event.get('knowledge', ''))[:12]}, version {event.get('version', '')}"

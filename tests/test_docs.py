@@ -10,13 +10,13 @@ import re
 from pathlib import Path
 
 import pytest
+from scripted_desk import ScriptedDesk
 
 from advisor.cli import main
 from advisor.compiled import Compiled
 from advisor.console import Consultation
 from advisor.dialogue import COMMANDS
 from advisor.session import Session
-from scripted_desk import ScriptedDesk
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from small_base import SmallBase, write_base
 
-from advisor.graph import cause_graph, inseparable, paths, rivals
+from advisor.graph import cause_graph, inseparable, rivals
 
 LOOSE, WORN = "causes/burr/burr-loose.yaml", "causes/burr/burr-worn.yaml"
 
@@ -62,13 +62,6 @@ def test_a_ratio_between_two_rare_outcomes_parts_nobody(base: SmallBase) -> None
     assert list(inseparable(base.load(), ratio=1.9)) == [("burr-loose", "burr-worn", pytest.approx(0.98 / 0.9604))]
 
 
-def test_paths_name_the_causes_of_a_symptom_with_their_checks(base: SmallBase) -> None:
-    kb = base.load()
-    assert paths(kb, "chips") == {"burr-worn": ["burr-look", "since-when"], "burr-loose": ["burr-tug", "since-when"]}
-    assert paths(kb, "slow-cut") == {"burr-worn": ["burr-look", "since-when"], "air-low": ["air-gauge", "since-when"]}
-    assert paths(kb, "nothing-known") == {}
-
-
 def test_the_graph_leads_from_each_cause_to_its_symptoms_checks_and_remedies(base: SmallBase) -> None:
     graph = cause_graph(base.load())
     assert set(graph.successors(("cause", "burr-loose"))) == {
@@ -78,9 +71,20 @@ def test_the_graph_leads_from_each_cause_to_its_symptoms_checks_and_remedies(bas
         ("remedy", "clamp-burr"),
     }
     assert set(graph.predecessors(("symptom", "slow-cut"))) == {("cause", "burr-worn"), ("cause", "air-low")}
-    assert graph.edges[("cause", "air-low"), ("check", "air-gauge")] == {"outcome": "low", "seen": "very frequent"}
-    assert graph.edges[("cause", "air-low"), ("symptom", "slow-cut")]["outcome"] is None
-    assert graph.edges[("cause", "air-low"), ("remedy", "raise-air")]["seen"] == "frequent"
+    assert graph[("cause", "air-low")][("check", "air-gauge")] == {0: {"outcome": "low", "seen": "very frequent"}}
+    assert graph[("cause", "air-low")][("symptom", "slow-cut")][0]["outcome"] is None
+    assert graph[("cause", "air-low")][("remedy", "raise-air")][0]["seen"] == "frequent"
     assert {kind for kind, _ in graph} == {"cause", "symptom", "check", "remedy"}
-    assert all(start[0] == "cause" for start, _ in graph.edges)
+    assert all(start[0] == "cause" for start, _ in graph.edges())
     assert graph.number_of_edges() == 5 + 4 + 4  # burr-worn, burr-loose, air-low
+
+
+def test_two_outcomes_of_one_check_are_two_edges(base: SmallBase) -> None:
+    base.replace(LOOSE, "remedies:\n", "  - {check: since-when, outcome: gradual, seen: very rare, because: it slips, source: geometry}\nremedies:\n")  # fmt: skip
+    edges = cause_graph(base.load())[("cause", "burr-loose")][("check", "since-when")]
+    assert {e["outcome"]: e["seen"] for e in edges.values()} == {"sudden": "frequent", "gradual": "very rare"}
+
+
+def test_a_symptom_that_no_cause_shows_stands_alone(base: SmallBase) -> None:
+    base.replace("symptoms.yaml", "  - id: slow-cut", "  - id: noise\n    title: It is loud\n    family: margins\n    say: [loud, squeals, howls]\n    ask: Is it loud?\n  - id: slow-cut")  # fmt: skip
+    assert cause_graph(base.load()).degree(("symptom", "noise")) == 0

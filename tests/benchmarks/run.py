@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +45,16 @@ def percentile(values: list[float], share: float) -> float:
     return sorted(values)[min(int(len(values) * share), len(values) - 1)]
 
 
+def turn(session: Session, log: Any, case: str, seq: int, event: dict[str, Any]) -> None:
+    """All that happens between an answer and the next question, but the drawing."""
+    session.take(event)
+    log.append(case, event, seq)
+    view = Assessment(session.compiled, session.state)
+    for step in view.next:
+        view.step_reason(step)
+    view.ranking  # noqa: B018
+
+
 def answers(log_folder: Path) -> list[Row]:
     """Answer to next question on the shipped knowledge: fold the event, write it, rules, ranking, plan and reasons."""
     from advisor.caselog import CaseLog
@@ -58,16 +69,7 @@ def answers(log_folder: Path) -> list[Row]:
         events = [{"type": "symptom", "symptom": s, "present": True} for s in case.symptoms]
         events += [answer_event(c, v, compiled) for c, v in case.answers.items()]
         for seq, event in enumerate(events, start=1):
-
-            def turn(event: dict[str, Any] = event, seq: int = seq) -> None:
-                session.take(event)
-                log.append(name, event, seq)
-                view = Assessment(compiled, session.state)
-                for step in view.next:
-                    view.step_reason(step)
-                view.ranking  # noqa: B018
-
-            times.append(timed(turn))
+            times.append(timed(partial(turn, session, log, name, seq, event)))
     return [
         ("answer to next question, median", f"{statistics.median(times) * 1e3:.0f} ms", ""),
         ("answer to next question, 95th percentile", f"{percentile(times, 0.95) * 1e3:.0f} ms", "50 ms"),
@@ -100,7 +102,9 @@ def start(home: Path) -> list[Row]:
     run = [sys.executable, "-m", "advisor", "--version"]
     version = [timed(lambda: subprocess.run(run, cwd=ROOT, env=environment, capture_output=True)) for _ in range(7)]
     answers_file = home / "a.yaml"
-    answers_file.write_text("symptoms: [margin-chipped, air-drops]\nanswers: {runout-shank: 25 um, air-static: 0.5 MPa}\n")
+    answers_file.write_text(
+        "symptoms: [margin-chipped, air-drops]\nanswers: {runout-shank: 25 um, air-static: 0.5 MPa}\n"
+    )
     code = (
         "import resource, sys; from advisor.cli import main; "
         f"main(['diagnose', '--answers', {str(answers_file)!r}, '--format', 'json']); "
@@ -145,7 +149,7 @@ def posterior() -> list[Row]:
         bn.add(gum.LabelizedVariable(cause, "", 2))
         bn.cpt(cause).fillWith([1 - float(net.prior[i]), float(net.prior[i])])
     for name, leak, links in plain:
-        bn.addNoisyOR(gum.LabelizedVariable(name, "", 2), leak)
+        bn.addNoisyORNet(gum.LabelizedVariable(name, "", 2), leak)
         for cause, q in links.items():
             bn.addWeightedArc(cause, name, q)
 
@@ -160,8 +164,11 @@ def posterior() -> list[Row]:
     took = timed(lazy)
     found = net.posterior(evidence).cause
     gap = max(abs(found[c] - result[c]) for c in net.causes)
-    return [*rows, ("the same by pyAgrum LazyPropagation", f"{took:.2f} s, {took / ours:,.0f} times as long", "1,000 times"),
-            ("largest difference of the two", f"{gap:.1e}", "1e-9")]
+    return [
+        *rows,
+        ("the same by pyAgrum LazyPropagation", f"{took:.2f} s, {took / ours:,.0f} times as long", "1,000 times"),
+        ("largest difference of the two", f"{gap:.1e}", "1e-9"),
+    ]
 
 
 def large() -> list[Row]:
