@@ -112,7 +112,9 @@ def read_command(text: str) -> Reply | None:
 
 def _answer(typed: str, step: Step, compiled: Compiled) -> Reply | None:
     lowered = typed.lower()
-    if step.kind == "remedy" and lowered not in _ALIASES:
+    if step.kind == "remedy":
+        if lowered in _ALIASES:
+            return None  # 'help' is no 'helped'
         words = {
             "1": "helped",
             "2": "no-change",
