@@ -25,7 +25,7 @@ __all__ = ["Assessment", "Session", "__version__", "knowledge"]
 if TYPE_CHECKING:
     from advisor.assess import Assessment
     from advisor.compiled import Compiled
-    from advisor.load import Issue
+    from advisor.issue import Issue
     from advisor.model import Knowledge
     from advisor.session import Session
 

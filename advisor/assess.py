@@ -8,70 +8,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
 
 from advisor.belief import Configurations, Posterior, Tried, Vector
 from advisor.compiled import Compiled, symptom_finding
+from advisor.facts import Facts, Firing, Mover, Ranked, Reason, Step, Term, Verdict, likelihood_word
 from advisor.model import Caution
-from advisor.planner import CheckOption, Plan, Repair, Scope, Step, plan, splits, step_minutes
-from advisor.rules import Facts, Firing, Verdict
+from advisor.planner import CheckOption, Plan, Repair, Scope, plan, splits, step_minutes
 from advisor.session import State
 
 __all__ = ["Assessment", "Mover", "Ranked", "Reason", "Term", "likelihood_word"]
 
 RELEVANT = 0.1  # a cause that shows a symptom in fewer cases than this does not keep it alive
-_WORDS = (
-    (0.9, "nearly certain"),
-    (0.65, "likely"),
-    (0.35, "even chance"),
-    (0.12, "possible"),
-    (0.03, "unlikely"),
-    (0.0, "very unlikely"),
-)
-
-
-def likelihood_word(p: float) -> str:
-    """A word for a probability; always shown beside the number, since people read words very differently."""
-    return next(word for limit, word in _WORDS if p >= limit)
-
-
-@dataclass(frozen=True)
-class Reason:
-    """A finding for or against a cause: its text, and the likelihood ratio (above 1 speaks for it)."""
-
-    finding: str
-    text: str
-    ratio: float
-
-
-@dataclass(frozen=True)
-class Ranked:
-    """A cause with its probability in 0..1."""
-
-    cause: str
-    title: str
-    probability: float
-
-
-@dataclass(frozen=True)
-class Term:
-    """One term of the log odds between two causes: what it is and how much it adds (natural logarithm)."""
-
-    text: str
-    log_ratio: float
-
-
-@dataclass(frozen=True)
-class Mover:
-    """A check that could change the ranking most: outcome, its chance, and the leading cause's probability after it."""
-
-    check: str
-    outcome: str
-    chance: float
-    after: float
 
 
 class Assessment:

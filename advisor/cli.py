@@ -478,8 +478,9 @@ def _mill(args: argparse.Namespace) -> int:
 
 
 def _knowledge_check(args: argparse.Namespace) -> int:
+    from advisor.issue import KnowledgeError
     from advisor.lint import lint
-    from advisor.load import KnowledgeError, load_knowledge, shipped
+    from advisor.load import load_knowledge, shipped
 
     folder = Path(args.folder) if args.folder else shipped("knowledge")
     advice: list[Any] = []
@@ -514,7 +515,7 @@ def _load(args: argparse.Namespace) -> Any:
 
 
 def _kind(name: str) -> str:
-    from advisor.load import nearest
+    from advisor.issue import nearest
     from advisor.model import KINDS
 
     for kind in KINDS:
@@ -535,7 +536,7 @@ def _knowledge_list(args: argparse.Namespace) -> int:
 
 
 def _knowledge_show(args: argparse.Namespace) -> int:
-    from advisor.load import nearest
+    from advisor.issue import nearest
     from advisor.model import KINDS
 
     kb = _load(args)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from advisor.belief import Network, Vector
 from advisor.likelihoods import background, groups, symptom_finding
 from advisor.model import Cause, Condition, Knowledge
-from advisor.rules import RuleBook
+
+if TYPE_CHECKING:
+    from advisor.belief import Network, Vector
+    from advisor.rules import RuleBook
 
 __all__ = ["Compiled", "symptom_finding"]
 
@@ -28,7 +28,6 @@ class Compiled:
         self.setting_fields = {f.id: f for f in kb.vocabulary.setting}
         self.mill_fields = {m.id: m for m in kb.vocabulary.mill}
         self.defaults: dict[str, float] = {m.id: m.default for m in kb.vocabulary.mill}
-        self.network = self._network()
         self.cautions_of: dict[str, list[str]] = defaultdict(list)
         for caution in kb.cautions.values():
             for hazard in caution.covers:
@@ -36,10 +35,16 @@ class Compiled:
 
     @cached_property
     def rulebook(self) -> RuleBook:
-        """The rules, compiled on first use."""
+        """The rules, compiled on first use; importing the rule engine waits till then."""
+        from advisor.rules import RuleBook
+
         return RuleBook.of(self.kb)
 
-    def _network(self) -> Network:
+    @cached_property
+    def network(self) -> Network:
+        """The network of the belief model, built on first use."""
+        from advisor.belief import Network
+
         kb = self.kb
         net = Network({c.id: c.prior.per_hundred / 100 for c in kb.causes.values()})
         for symptom in kb.symptoms.values():
@@ -65,7 +70,7 @@ class Compiled:
             for factor, _ in self.setting_terms(cause, choices, numbers):
                 odds *= factor
             out[i] = odds / (1 + odds)
-        return np.asarray(out)
+        return out
 
     def setting_terms(
         self, cause: Cause, choices: Mapping[str, str], numbers: Mapping[str, float]

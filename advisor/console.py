@@ -9,9 +9,10 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from prompt_toolkit import PromptSession, print_formatted_text
 from prompt_toolkit.completion import Completer, Completion
@@ -21,12 +22,11 @@ from prompt_toolkit.input import Input
 from prompt_toolkit.output import ColorDepth, Output
 from prompt_toolkit.styles import Style
 
-from advisor.assess import Assessment, Ranked
 from advisor.compiled import Compiled
 from advisor.dialogue import COMMANDS, Misread, Reply, clean, find_check, number, read_command, read_reply
+from advisor.facts import Ranked, Step
 from advisor.match import Match, Matcher
 from advisor.model import SettingField
-from advisor.planner import Step
 from advisor.screen import (
     STYLES,
     Glyphs,
@@ -46,7 +46,10 @@ from advisor.screen import (
     text_lines,
     why_lines,
 )
-from advisor.session import CaseError, Event, Session
+from advisor.session import CaseError, Event, Session, State
+
+if TYPE_CHECKING:
+    from advisor.assess import Assessment
 
 __all__ = ["Consultation", "Desk", "Paused"]
 
@@ -132,6 +135,15 @@ class Desk:
                 raise Paused from None
 
 
+def _warm(compiled: Compiled) -> None:
+    """Import and build the engines while the complaint is typed."""
+    from advisor.assess import Assessment
+
+    view = Assessment(compiled, State(profile=compiled.defaults))
+    view.verdict  # noqa: B018
+    view.plan  # noqa: B018
+
+
 class _Moved(Exception):
     """A command has moved the case on; the next turn begins."""
 
@@ -159,6 +171,7 @@ class Consultation:
         self.chosen: Step | None = None
         self.shown: set[str] = set()
         self.unwritten = False
+        self._warming: threading.Thread | None = None
         self._view: Assessment | None = None
 
     # -- recording ------------------------------------------------------------------------------------------------
@@ -180,7 +193,12 @@ class Consultation:
     @property
     def view(self) -> Assessment:
         """The assessment of the case as it stands."""
+        if self._warming is not None:
+            self._warming.join()
+            self._warming = None
         if self._view is None:
+            from advisor.assess import Assessment
+
             self._view = Assessment(self.compiled, self.session.state)
         return self._view
 
@@ -225,6 +243,9 @@ class Consultation:
 
     def _complaint(self) -> None:
         self.desk.say("What went wrong? Say it in your own words, as short as you like. (? for help)", "head")
+        if self._warming is None and self._view is None:
+            self._warming = threading.Thread(target=_warm, args=(self.compiled,), daemon=True)
+            self._warming.start()
         while True:
             text = clean(self.desk.ask("> ", matcher=self.matcher))
             if text in ("?", "help", "list"):

@@ -9,8 +9,8 @@ from typing import Any
 from rapidfuzz import process
 
 from advisor.compiled import Compiled
+from advisor.facts import Step
 from advisor.model import CheckOutcome
-from advisor.planner import Step
 from advisor.readings import ReadingError, parse_reading
 from advisor.session import RESULTS
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from typing import Any, ClassVar
 
-from advisor.load import Issue, nearest
+from advisor.issue import Issue, nearest
 from advisor.model import Check, Condition, Example, Knowledge, SettingEffect
 
 __all__ = ["CHECKS", "LintCheck", "broken", "lint"]

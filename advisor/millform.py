@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from advisor.compiled import Compiled
 from advisor.dialogue import clean
-from advisor.load import nearest
+from advisor.issue import nearest
 from advisor.mills import Mill, MillError
 from advisor.readings import ReadingError, convert, parse_number
 from advisor.session import CaseError, parse_setting

@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from advisor.belief import Configurations, Vector
+from advisor.facts import Step
 
 __all__ = ["CheckOption", "Plan", "Repair", "Scope", "Step", "plan", "splits", "step_minutes"]
 
@@ -47,22 +48,6 @@ class Repair:
     minutes: float
     cures: Mapping[str, float]
     prep: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class Step:
-    """A possible next step.
-
-    `minutes`: what it takes now, preparations not yet done included. `expected`: minutes to a proven fix when one
-    starts with it. `before`: the step this check is due before, if a rule says so.
-    """
-
-    kind: str
-    id: str
-    minutes: float
-    expected: float
-    probability: float = 0.0
-    before: str | None = None
 
 
 @dataclass(frozen=True)

@@ -19,9 +19,10 @@ import collections.abc
 import logging
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
+from advisor.facts import Facts, Firing, Verdict
 from advisor.model import Condition, Knowledge, Rule
 
 if not hasattr(collections, "Mapping"):
@@ -32,47 +33,6 @@ import experta  # noqa: E402
 logging.getLogger().handlers[:] = _handlers
 
 __all__ = ["Facts", "Firing", "RuleBook", "Verdict"]
-
-
-@dataclass(frozen=True)
-class Facts:
-    """What is known of a case, as plain mappings.
-
-    `checks` holds sure outcomes only: a reading too near a limit to tell has none. `readings` are values in the
-    check's own unit, `numbers` settings in their field's unit, `choices` settings chosen by word.
-    """
-
-    symptoms: Mapping[str, bool] = field(default_factory=dict)
-    checks: Mapping[str, str] = field(default_factory=dict)
-    readings: Mapping[str, float] = field(default_factory=dict)
-    choices: Mapping[str, str] = field(default_factory=dict)
-    numbers: Mapping[str, float] = field(default_factory=dict)
-    remedies: Mapping[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, order=True)
-class Firing:
-    """One rule that fired: the facts it stood on, in words, and what it concluded."""
-
-    rule: str
-    facts: tuple[str, ...]
-    kind: str
-    conclusion: str
-    because: str
-
-
-@dataclass(frozen=True)
-class Verdict:
-    """All that the rules conclude, sorted by rule id."""
-
-    firings: tuple[Firing, ...] = ()
-    findings: tuple[str, ...] = ()
-    answers: Mapping[str, tuple[str, str]] = field(default_factory=dict)  # check -> (outcome, rule)
-    excluded: Mapping[str, str] = field(default_factory=dict)  # cause -> rule
-    cautions: tuple[str, ...] = ()
-    first: Mapping[str, tuple[str, ...]] = field(default_factory=dict)  # later check or remedy -> checks due before
-    stops: tuple[str, ...] = ()
-    referrals: tuple[tuple[str, str], ...] = ()
 
 
 class _Engine(experta.KnowledgeEngine):  # type: ignore[misc]

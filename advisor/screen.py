@@ -9,13 +9,15 @@ import math
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from advisor.assess import Assessment, likelihood_word
 from advisor.compiled import Compiled
 from advisor.dialogue import COMMANDS, clean
+from advisor.facts import Firing, Step, likelihood_word
 from advisor.model import Caution, Check, Remedy
-from advisor.planner import Step
-from advisor.rules import Firing
+
+if TYPE_CHECKING:
+    from advisor.assess import Assessment
 
 __all__ = [
     "STYLES",

@@ -7,9 +7,10 @@ from typing import Any
 
 from advisor.assess import Assessment, likelihood_word
 from advisor.compiled import Compiled
-from advisor.load import Issue, KnowledgeError, Tree, nearest, parse_tree
+from advisor.issue import Issue, KnowledgeError, nearest
 from advisor.match import Matcher
 from advisor.session import CaseError, Session
+from advisor.tree import Tree, parse_tree
 
 __all__ = ["answers_events", "read_answers", "report", "report_text"]
 

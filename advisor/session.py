@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from advisor.compiled import Compiled
-from advisor.load import nearest
+from advisor.issue import nearest
 from advisor.model import SettingField
 from advisor.readings import ReadingError, convert, outcome_weights, parse_number, parse_reading
 

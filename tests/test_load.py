@@ -10,7 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_base import SmallBase, write_base
 
-from advisor.load import MAX_BYTES, Issue, KnowledgeError, load_cases, load_knowledge, parse_tree
+from advisor.issue import Issue, KnowledgeError
+from advisor.load import load_cases, load_knowledge
+from advisor.tree import MAX_BYTES, parse_tree
 
 
 @pytest.fixture
