@@ -200,9 +200,10 @@ class Network:
         weights = self._weights(evidence)
         if self.single_fault:
             return self._single(weights, prior, tried)
-        if _State(self, weights).size > MAX_STATES:
+        state = _State(self, weights)
+        if state.size > MAX_STATES:
             return self._by_sets(weights, prior, tried)
-        total, joint, scale, empty = self._run(weights, prior)
+        total, joint, scale, empty = self._run(weights, prior, state=state)
         rest = math.prod(t.terms[0] for t in tried)
         z, joint, empty = total * rest, joint * rest, empty * rest
         # Each tried remedy weighs a set by a + b * g. Expand the product over the remedies: every term is a pass with
@@ -288,11 +289,16 @@ class Network:
         return float(total * math.exp(log_scale))
 
     def _run(
-        self, weights: dict[int, Vector], prior: Vector, shares: Vector | None = None, backward: bool = True
+        self,
+        weights: dict[int, Vector],
+        prior: Vector,
+        shares: Vector | None = None,
+        backward: bool = True,
+        state: _State | None = None,
     ) -> tuple[float, Vector, float, float]:
         """One forward-backward pass: total weight, weight with each cause active, log scale of both, and the weight of
         the sets without any known cause. `shares` multiplies the active side of each cause (not its prior)."""
-        state = _State(self, weights)
+        state = state or _State(self, weights)
         on = prior if shares is None else prior * shares
         off = 1.0 - prior
         quiet = np.ones(len(self.causes))  # negative findings of causes that touch no state finding
@@ -514,6 +520,10 @@ class _State:
         a, d, b = self.shapes[axis]
         old = state.reshape(a, d, b)
         new = np.empty_like(old)
+        if d == 2:
+            new[:, 0] = old[:, 0] * row[0] + old[:, 1] * row[1]
+            new[:, 1] = old[:, 1] * (row[0] + row[1])
+            return new.reshape(-1)
         above = np.zeros_like(old[:, 0])
         reach = float(row.sum())
         for s in range(d - 1, -1, -1):

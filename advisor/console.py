@@ -546,8 +546,11 @@ class Consultation:
         return [s for s in self.view.plan.steps if s.kind != "refer"]
 
     def _do_list(self, argument: str, step: Step) -> bool:
-        self.desk.show(list_lines(self.view, self._steps()[:40], self.desk.width))
-        self.desk.say("'do 4' takes the fourth.", "dim")
+        steps = self._steps()
+        count = len(steps) if argument == "all" else 15
+        self.desk.show(list_lines(self.view, steps[:count], self.desk.width))
+        more = f" {len(steps) - count} more: 'list all'." if len(steps) > count else ""
+        self.desk.say(f"'do 4' takes the fourth.{more}", "dim")
         return False
 
     def _do_do(self, argument: str, step: Step) -> bool:

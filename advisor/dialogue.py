@@ -53,7 +53,7 @@ COMMANDS: tuple[Command, ...] = (
     Command("skip", ("s", "later"), "Leave this one out."),
     Command("back", ("undo",), "Take the last answer back."),
     Command("change", ("correct",), "Correct an earlier answer: 'change' lists them, 'change 2' asks that one again."),
-    Command("list", ("checks",), "List every check and remedy that makes sense now."),
+    Command("list", ("checks",), "The checks and remedies that make sense now, best first; 'list all' for every one."),
     Command("do", ("go",), "Do another check or remedy instead: 'do 4' from the list, or a word of its name."),
     Command("also", ("symptom",), "Add something else you see: 'also burr broke'."),
     Command("setting", ("set",), "Tell or correct the circumstances: 'setting burr_hours 25'."),
