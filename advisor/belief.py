@@ -24,58 +24,17 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations, pairwise
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Configurations", "Evidence", "EvidenceError", "Network", "Posterior", "Tried"]
+from advisor.findings import Block, Evidence, EvidenceError, Tried, Vector
+from advisor.passes import MAX_STATES, PassState, PassStep
+from advisor.sets import Configurations, LevelTable
 
-Vector = npt.NDArray[np.float64]
-Evidence = Mapping[str, Sequence[float] | Vector]
-MAX_STATES = 1 << 16
+__all__ = ["Configurations", "Evidence", "EvidenceError", "Network", "Posterior", "Tried", "Vector"]
+
 _UNLISTED = "none-of-these"
-
-
-class EvidenceError(ValueError):
-    """Evidence the model cannot take: an unknown finding, wrong number of levels, or too much of it."""
-
-
-@dataclass(frozen=True)
-class Tried:
-    """A remedy that was tried: how surely it cures each cause (share in 0..1 by cause id), and whether it helped.
-
-    Only `relevant` causes can keep the complaint alive (None: every cause can). The remedy's chance of ending the
-    trouble is g(S) = product of the shares over the relevant causes of the set S, and 0 if there is none of them. "No
-    change" weighs a set by 1 - g; "helped" by g, plus one in twenty for trouble that goes away by itself.
-    """
-
-    cures: Mapping[str, float]
-    helped: bool = False
-    relevant: frozenset[str] | None = None
-
-    @property
-    def terms(self) -> tuple[float, float]:
-        """The weight of a set as a + b * g."""
-        return (0.05, 0.95) if self.helped else (1.0, -1.0)
-
-    def matters(self, cause: str) -> bool:
-        """Whether the cause can keep the complaint alive."""
-        return self.relevant is None or cause in self.relevant
-
-    def ends(self, causes: Sequence[str]) -> float:
-        """g(S): the chance that the remedy ends the trouble of exactly these causes."""
-        needed = [self.cures.get(c, 0.0) for c in causes if self.matters(c)]
-        return math.prod(needed) if needed else 0.0
-
-
-@dataclass(frozen=True)
-class _Block:
-    """Links of one cause that share one effect: it occurs with `share`; then finding f draws from rows[f]."""
-
-    share: float
-    rows: dict[int, Vector]
 
 
 @dataclass(frozen=True)
@@ -116,9 +75,9 @@ class Network:
         self.finding_index: dict[str, int] = {}
         self.levels: list[tuple[str, ...]] = []
         self.leak: list[Vector] = []
-        self.blocks: list[list[_Block]] = [[] for _ in self.causes]
+        self.blocks: list[list[Block]] = [[] for _ in self.causes]
         self.unlisted: int | None = None
-        self._flat: _Table | None = None
+        self._flat: LevelTable | None = None
 
     # -- building -------------------------------------------------------------------------------------------------
 
@@ -154,7 +113,7 @@ class Network:
             for f, r in rows.items()
         }
         if len(full) == 1:
-            self.blocks[self.index[cause]].append(_Block(1.0, full))
+            self.blocks[self.index[cause]].append(Block(1.0, full))
             return
         share = max(1.0 - float(r[0]) for r in full.values())
         if share <= 0:
@@ -163,7 +122,7 @@ class Network:
         for f, r in full.items():
             tail = r[1:] / share
             inner[f] = np.concatenate([[1.0 - tail.sum()], tail]).clip(0.0)
-        self.blocks[self.index[cause]].append(_Block(share, inner))
+        self.blocks[self.index[cause]].append(Block(share, inner))
 
     def add_unlisted(self, prior: float, symptom: float, check: float, symptoms: Iterable[str]) -> None:
         """Add the standing hypothesis "none of the known causes": shows any symptom with probability `symptom`, and any
@@ -177,13 +136,13 @@ class Network:
         for f, name in enumerate(self.findings):
             q = symptom if name in names else check
             k = len(self.levels[f]) - 1
-            blocks.append(_Block(1.0, {f: np.array([1 - q, *[q / k] * k])}))
+            blocks.append(Block(1.0, {f: np.array([1 - q, *[q / k] * k])}))
         self.blocks.append(blocks)
 
-    def table(self) -> _Table:
+    def table(self) -> LevelTable:
         """The network on one level axis; made once, and again after a change."""
         if self._flat is None:
-            self._flat = _Table(self)
+            self._flat = LevelTable(self)
         return self._flat
 
     # -- inference ------------------------------------------------------------------------------------------------
@@ -200,7 +159,7 @@ class Network:
         weights = self._weights(evidence)
         if self.single_fault:
             return self._single(weights, prior, tried)
-        state = _State(self, weights)
+        state = PassState(self, weights)
         if state.size > MAX_STATES:
             return self._by_sets(weights, prior, tried)
         total, joint, scale, empty = self._run(weights, prior, state=state)
@@ -294,16 +253,16 @@ class Network:
         prior: Vector,
         shares: Vector | None = None,
         backward: bool = True,
-        state: _State | None = None,
+        state: PassState | None = None,
     ) -> tuple[float, Vector, float, float]:
         """One forward-backward pass: total weight, weight with each cause active, log scale of both, and the weight of
         the sets without any known cause. `shares` multiplies the active side of each cause (not its prior)."""
-        state = state or _State(self, weights)
+        state = state or PassState(self, weights)
         on = prior if shares is None else prior * shares
         off = 1.0 - prior
         quiet = np.ones(len(self.causes))  # negative findings of causes that touch no state finding
         stateful: list[int] = []
-        plans: dict[int, list[_Step]] = {}
+        plans: dict[int, list[PassStep]] = {}
         touched: dict[int, set[int]] = {}
         bearing = self.table().bearing
         for f in weights:
@@ -347,11 +306,11 @@ class Network:
 
     def _none(
         self,
-        state: _State,
+        state: PassState,
         off: Vector,
         on: Vector,
         quiet: Vector,
-        plans: dict[int, list[_Step]],
+        plans: dict[int, list[PassStep]],
         mix: Vector,
         passive: npt.NDArray[np.int64],
     ) -> float:
@@ -399,308 +358,6 @@ class Network:
         return Configurations(self, weights, prior, ranked, tried, mass, limit)
 
 
-@dataclass(frozen=True)
-class _Step:
-    """A block's effect on the state: with `share` the moves are made (and `silent` of its other findings stay quiet)."""
-
-    share: float
-    silent: float
-    moves: tuple[tuple[int, Vector], ...]
-
-
-@dataclass(frozen=True)
-class _Plan:
-    steps: list[_Step]
-    factor: float
-    moves: bool
-
-
-class _State:
-    """The findings off their first level, as one array: axis i holds the highest level produced so far of finding i."""
-
-    def __init__(self, net: Network, weights: dict[int, Vector]) -> None:
-        self.negative: set[int] = set()
-        self.axis: dict[int, int] = {}
-        self.cut: list[int] = []
-        dims: list[int] = []
-        finals: list[Vector] = []
-        starts: list[Vector] = []
-        log_leak = 0.0
-        for f, row in weights.items():
-            top = int(np.nonzero(row)[0][-1])
-            if top == 0:
-                self.negative.add(f)
-                log_leak += math.log(row[0] * net.leak[f][0]) if net.leak[f][0] > 0 else -math.inf
-                continue
-            self.axis[f] = len(dims)
-            # Levels below the lowest one with a weight of its own behave alike: join them.
-            low = 0
-            while low < top and row[low + 1] == row[low]:
-                low += 1
-            if low == top:
-                low = top - 1 if top else 0
-            self.cut.append(low)
-            dims.append(top - low + 1)
-            finals.append(row[low : top + 1])
-            starts.append(self._merge(net.leak[f], low, top))
-        self.dims = tuple(dims)
-        self.size = math.prod(dims)
-        self.tops = {f: int(np.nonzero(weights[f])[0][-1]) for f in self.axis}
-        self.log_leak = log_leak
-        self.shapes = [(math.prod(dims[:i]), dims[i], math.prod(dims[i + 1 :])) for i in range(len(dims))]
-        if self.size <= MAX_STATES:
-            self.final = _outer(finals)
-            self._start = _outer(starts)
-
-    @staticmethod
-    def _merge(row: Vector, low: int, top: int) -> Vector:
-        """Levels 0..low as one, then low+1..top one by one; what lies above `top` is dropped (it was not seen)."""
-        return np.concatenate([[row[: low + 1].sum()], row[low + 1 : top + 1]])
-
-    def start(self) -> Vector:
-        return self._start
-
-    def plan(self, blocks: list[_Block]) -> _Plan:
-        """What a cause's blocks do to this state; factor collects its plain negative findings."""
-        steps: list[_Step] = []
-        factor = 1.0
-        for block in blocks:
-            silent = 1.0
-            moves: list[tuple[int, Vector]] = []
-            for f, row in block.rows.items():
-                if f in self.negative:
-                    silent *= row[0]
-                elif f in self.axis:
-                    axis = self.axis[f]
-                    moves.append((axis, self._merge(row, self.cut[axis], self.tops[f])))
-            if not moves:
-                factor *= 1.0 - block.share + block.share * silent
-            elif block.share >= 1.0:
-                factor *= silent
-                steps.append(_Step(1.0, 1.0, tuple(moves)))
-            else:
-                steps.append(_Step(block.share, silent, tuple(moves)))
-        return _Plan(steps, float(factor), bool(steps))
-
-    def forward(self, state: Vector, steps: list[_Step]) -> Vector:
-        return self._apply(state, steps, self._raise)
-
-    def backward(self, state: Vector, steps: list[_Step]) -> Vector:
-        return self._apply(state, steps, self._pull)
-
-    def _apply(self, state: Vector, steps: list[_Step], move: Any) -> Vector:
-        for step in steps:
-            moved = state
-            for axis, row in step.moves:
-                moved = move(moved, axis, row)
-            if step.share < 1.0:
-                moved = (1.0 - step.share) * state + (step.share * step.silent) * moved
-            state = moved
-        return state
-
-    def _raise(self, state: Vector, axis: int, row: Vector) -> Vector:
-        """Each draw lifts the level: new[s] = old[s] * P(draw <= s) + P(draw = s) * sum(old[< s])."""
-        a, d, b = self.shapes[axis]
-        old = state.reshape(a, d, b)
-        new = np.empty_like(old)
-        new[:, 0] = old[:, 0] * row[0]
-        if d == 2:
-            new[:, 1] = old[:, 1] * (row[0] + row[1]) + old[:, 0] * row[1]
-        else:
-            reach = row[0]
-            below = old[:, 0].copy()
-            for s in range(1, d):
-                reach = reach + row[s]
-                new[:, s] = old[:, s] * reach + below * row[s]
-                below += old[:, s]
-        return new.reshape(-1)
-
-    def _pull(self, state: Vector, axis: int, row: Vector) -> Vector:
-        """The transpose of `_raise`: new[s] = old[s] * P(draw <= s) + sum over j > s of P(draw = j) * old[j]."""
-        a, d, b = self.shapes[axis]
-        old = state.reshape(a, d, b)
-        new = np.empty_like(old)
-        if d == 2:
-            new[:, 0] = old[:, 0] * row[0] + old[:, 1] * row[1]
-            new[:, 1] = old[:, 1] * (row[0] + row[1])
-            return new.reshape(-1)
-        above = np.zeros_like(old[:, 0])
-        reach = float(row.sum())
-        for s in range(d - 1, -1, -1):
-            new[:, s] = old[:, s] * reach + above
-            above += old[:, s] * row[s]
-            reach -= float(row[s])
-        return new.reshape(-1)
-
-
-@dataclass(frozen=True)
-class _Variant:
-    """A cause with a state of its groups: the chance of that state, and log P(draw <= level) over all levels."""
-
-    cause: int
-    share: float
-    logs: Vector
-
-
-@dataclass(frozen=True)
-class _Entry:
-    """A block on the level axis: positions, and log cumulative chances when its effect occurs and on average."""
-
-    at: npt.NDArray[np.int64]
-    shown: Vector
-    marginal: Vector
-
-
-class _Table:
-    """Every level of every finding on one axis, so that whole sets of causes are predicted by one product."""
-
-    def __init__(self, net: Network) -> None:
-        self.starts = np.cumsum([0, *(len(row) for row in net.leak)])
-        self.width = int(self.starts[-1])
-        self.leak = _log(np.concatenate([np.cumsum(row) for row in net.leak])) if net.leak else np.zeros(0)
-        self.entries = [[self._entry(block) for block in blocks] for blocks in net.blocks]
-        self.bearing: list[list[tuple[int, int]]] = [[] for _ in net.leak]  # finding -> (cause, block) linked to it
-        for c, blocks in enumerate(net.blocks):
-            for b, block in enumerate(blocks):
-                for f in block.rows:
-                    self.bearing[f].append((c, b))
-
-    def _entry(self, block: _Block) -> _Entry:
-        at = np.concatenate([np.arange(self.starts[f], self.starts[f + 1]) for f in block.rows])
-        cum = np.concatenate([np.cumsum(row) for row in block.rows.values()])
-        return _Entry(at, _log(cum), _log(1.0 - block.share + block.share * cum))
-
-
-def _log(values: Vector) -> Vector:
-    out: Vector = np.log(np.maximum(values, 1e-300))
-    return out
-
-
-class Configurations:
-    """Leading sets of causes as rows.
-
-    Attributes: `sets` list of tuples of cause indices; `weight` (rows,) summing to 1; and, by `predict`, the
-    distribution of any finding in each row. A cause with a group that has observed findings appears once for each
-    state of that group.
-    """
-
-    def __init__(
-        self,
-        net: Network,
-        weights: dict[int, Vector],
-        prior: Vector,
-        ranked: list[int],
-        tried: Sequence[Tried],
-        mass: float,
-        limit: int,
-        pairs: bool = True,
-    ) -> None:
-        self.net = net
-        self._table = net.table()
-        variants = [v for c in ranked for v in self._variants(c, set(weights))]
-        self._logs = np.array([v.logs for v in variants]).reshape(len(variants), self._table.width)
-        if net.single_fault:
-            odds = np.array([prior[v.cause] * v.share for v in variants])
-        else:
-            odds = np.array(
-                [min(prior[v.cause], 1 - 1e-12) / max(1 - prior[v.cause], 1e-12) * v.share for v in variants]
-            )
-        if net.single_fault:
-            members: list[tuple[int, ...]] = [(v,) for v in range(len(variants))]
-        else:
-            members = [(), *((v,) for v in range(len(variants)))]
-            if pairs:
-                members += [
-                    p for p in combinations(range(len(variants)), 2) if variants[p[0]].cause != variants[p[1]].cause
-                ]
-                few = range(min(9, len(variants)))
-                members += [t for t in combinations(few, 3) if len({variants[v].cause for v in t}) == 3]
-        member = np.zeros((len(members), len(variants)))
-        for size in (1, 2, 3):
-            at = [i for i, m in enumerate(members) if len(m) == size]
-            if at:
-                member[np.repeat(at, size), np.concatenate([members[i] for i in at])] = 1.0
-        weight = np.where(member > 0, odds, 1.0).prod(axis=1)
-        for f, level in zip(weights, self._levels(list(weights), member), strict=True):
-            weight = weight * (level @ weights[f])
-        sets = [tuple(sorted({variants[v].cause for v in m})) for m in members]
-        for each in tried:
-            a, b = each.terms
-            weight = weight * np.array([a + b * each.ends([net.causes[c] for c in s]) for s in sets])
-        total = float(weight.sum())
-        if not total > 0:
-            raise EvidenceError("these findings contradict each other: the model gives them no chance at all")
-        order = np.argsort(-weight, kind="stable")
-        reach = np.cumsum(weight[order]) / total
-        keep = order[: min(int(np.searchsorted(reach, mass)) + 1, limit)]
-        self.sets = [sets[i] for i in keep]
-        self._member = member[keep]
-        self.weight: Vector = weight[keep] / float(weight[keep].sum())
-
-    def _variants(self, c: int, observed: set[int]) -> list[_Variant]:
-        """A cause, once for each state of its groups with an observed finding (at most eight)."""
-        found = [(1.0, np.zeros(self._table.width))]
-        for block, entry in zip(self.net.blocks[c], self._table.entries[c], strict=True):
-            if block.share >= 1.0 or not observed & set(block.rows) or len(found) >= 8:
-                for _, logs in found:
-                    logs[entry.at] += entry.marginal
-            else:
-                silent = [(share * (1 - block.share), logs.copy()) for share, logs in found]
-                for _, logs in found:
-                    logs[entry.at] += entry.shown
-                found = [(share * block.share, logs) for share, logs in found] + silent
-        return [_Variant(c, share, logs) for share, logs in found]
-
-    def _levels(self, findings: Sequence[int], member: Vector) -> list[Vector]:
-        """P(level | row) of findings by index: the cumulative chances of the causes and the leak multiply."""
-        if not findings:
-            return []
-        starts = self._table.starts
-        columns = np.concatenate([np.arange(starts[f], starts[f + 1]) for f in findings])
-        cum = np.exp(member @ self._logs[:, columns] + self._table.leak[columns])
-        level = cum.copy()
-        level[:, 1:] -= cum[:, :-1]
-        first = np.cumsum([0, *(int(starts[f + 1] - starts[f]) for f in findings)])
-        level[:, first[:-1]] = cum[:, first[:-1]]
-        np.maximum(level, 0.0, out=level)
-        return [level[:, a:b] for a, b in pairwise(first)]
-
-    def predict(self, finding: str) -> Vector:
-        """P(level | row) of a finding, shape (rows, levels)."""
-        return self.predict_all([finding])[0]
-
-    def predict_all(self, findings: Sequence[str]) -> list[Vector]:
-        """P(level | row) of many findings at once: a list of arrays of shape (rows, levels)."""
-        return self._levels([self.net.finding_index[f] for f in findings], self._member)
-
-    def touched(self, least: float = 0.0) -> set[int]:
-        """Indices of the findings that a cause of these sets is linked to (without the unlisted one), if the cause has
-        at least the probability `least`."""
-        chance: dict[int, float] = {}
-        for s, w in zip(self.sets, self.weight, strict=True):
-            for c in s:
-                chance[c] = chance.get(c, 0.0) + float(w)
-        causes = [c for c, p in chance.items() if c != self.net.unlisted and p >= least]
-        return {f for c in causes for block in self.net.blocks[c] for f in block.rows}
-
-    def ratio(self, finding: str, given: Sequence[float] | Vector, cause: str) -> float:
-        """Likelihood ratio of an observed finding for a cause against the rest, all other findings kept.
-
-        P(finding | cause, others) / P(finding | not cause, others), over the leading sets; `given` are the weights it
-        was observed with. 1 when nothing can be told.
-        """
-        like = self.predict(finding) @ np.asarray(given, dtype=float)
-        has = np.array([self.net.index[cause] in s for s in self.sets])
-        without = self.weight / np.maximum(like, 1e-12)
-        parts = []
-        for mask in (has, ~has):
-            base = float(without[mask].sum())
-            if base <= 0:
-                return 1.0
-            parts.append(float(self.weight[mask].sum()) / base)
-        return parts[0] / max(parts[1], 1e-12)
-
-
 def _common(tried: Sequence[Tried], causes: Sequence[str]) -> Iterator[tuple[tuple[int, ...], Vector]]:
     """Sets of tried remedies that cure a relevant cause in common, with the product of their shares; others add
     nothing. A cause that cannot keep the complaint alive is no hindrance: its share is 1."""
@@ -715,13 +372,6 @@ def _common(tried: Sequence[Tried], causes: Sequence[str]) -> Iterator[tuple[tup
             for i in range(some[-1] + 1, len(vectors))
             if (shares * vectors[i] * needed[i]).any()
         ]
-
-
-def _outer(parts: list[Vector]) -> Vector:
-    out = np.ones(1)
-    for part in parts:
-        out = np.multiply.outer(out, part).reshape(-1)
-    return out
 
 
 def _distribution(row: Sequence[float], levels: int, what: str) -> Vector:

@@ -16,7 +16,8 @@ from small_base import write_base
 from advisor import screen
 from advisor.assess import Assessment
 from advisor.compiled import Compiled
-from advisor.console import Consultation, Desk
+from advisor.console import Desk
+from advisor.consult import Consultation
 from advisor.match import Matcher
 from advisor.planner import Step
 from advisor.session import Event, Session

@@ -14,7 +14,7 @@ from scripted_desk import ScriptedDesk
 
 from advisor.cli import main
 from advisor.compiled import Compiled
-from advisor.console import Consultation
+from advisor.consult import Consultation
 from advisor.dialogue import COMMANDS
 from advisor.session import Session
 
