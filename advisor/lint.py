@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from advisor.issue import Issue
 from advisor.lint_base import LintCheck
-from advisor.lint_form import DoubleLinks, Frequencies, NumbersFit, ReadingsTile, References
+from advisor.lint_form import CountsAreCounted, DoubleLinks, Frequencies, NumbersFit, ReadingsTile, References
 from advisor.lint_sense import (
     CauseIsReachable,
     ChecksDistinguish,
@@ -27,6 +27,7 @@ CHECKS: tuple[type[LintCheck], ...] = (
     References,
     Frequencies,
     NumbersFit,
+    CountsAreCounted,
     DoubleLinks,
     CauseIsReachable,
     ChecksDistinguish,

@@ -11,7 +11,7 @@ from advisor.issue import Issue, nearest
 from advisor.lint_base import LintCheck, conditions, examples
 from advisor.model import Check, Condition, Knowledge, SettingEffect
 
-__all__ = ["DoubleLinks", "Frequencies", "NumbersFit", "ReadingsTile", "References"]
+__all__ = ["CountsAreCounted", "DoubleLinks", "Frequencies", "NumbersFit", "ReadingsTile", "References"]
 
 
 class References(LintCheck):
@@ -259,6 +259,26 @@ class Frequencies(LintCheck):
             for index, outcome in enumerate(check.outcomes):
                 if outcome.background:
                     yield ("checks", check.id, "outcomes", index, "background"), outcome.background
+
+
+class CountsAreCounted(LintCheck):
+    """A count such as 5/6 was counted somewhere: it says `evidence: counted` or `stated` and cites a real source."""
+
+    code = "count"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        hint = "write a class word such as occasional, or give the evidence and the source of the count"
+        for cause, index, link in kb.links():
+            source = kb.sources.get(link.source)
+            known = source.known if source else "common-practice"
+            if "/" in link.seen and (link.evidence == "judged" or known in ("common-practice", "derived")):
+                path = ("causes", cause.id, "shows", index, "seen")
+                yield self.issue(kb, path, f"'{link.seen}' looks counted, but nothing was counted", hint)
+        for cause in kb.causes.values():
+            for index, cure in enumerate(cause.remedies):
+                if "/" in cure.cures:
+                    path = ("causes", cause.id, "remedies", index, "cures")
+                    yield self.issue(kb, path, f"'{cure.cures}' looks counted, but nothing was counted", hint)
 
 
 class DoubleLinks(LintCheck):
