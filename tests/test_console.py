@@ -603,7 +603,6 @@ def test_no_remedy_is_wider_than_the_terminal(full: Assessment) -> None:
     assert [w for r in full.kb.remedies.values() for w in too_wide(put_lines(full, "remedy", r))] == []
 
 
-@pytest.mark.xfail(strict=True, reason="residue-kind and runout-turned take 25 rows")
 def test_every_check_fits_a_terminal_of_24_rows(full: Assessment) -> None:
     # Its dividing line, the prompt and the toolbar take three.
     rows = {c.id: len(screen.plain(put_lines(full, "check", c, 79)).splitlines()) + 3 for c in full.kb.checks.values()}
