@@ -333,6 +333,22 @@ class Assessment:
         """The best step and the two runners-up; a referral when nothing else is worth its minutes."""
         return self.plan.steps[:3]
 
+    @cached_property
+    def all_steps(self) -> list[Step]:
+        """Every check and remedy that can be done now: the planned ones first, then those that would tell little."""
+        steps = [s for s in self.plan.steps if s.kind != "refer"]
+        known = {s.id for s in steps} | set(self._blocked)
+        minutes = {p.id: p.minutes for p in self.kb.vocabulary.preparations}
+        for option in self.options:
+            if option.id not in known:
+                own = step_minutes(option.minutes, option.prep, self.state.prepared, minutes)
+                steps.append(Step("check", option.id, own, self.plan.now + own))
+        for repair in self.repairs:
+            if repair.id not in known:
+                own = step_minutes(repair.minutes, repair.prep, self.state.prepared, minutes)
+                steps.append(Step("remedy", repair.id, own, self.plan.now + own))
+        return steps
+
     def step_reason(self, step: Step) -> str:
         """One line: why this step."""
         if step.kind == "refer":

@@ -450,11 +450,8 @@ class Consultation:
         self.chosen = Step("check", key, minutes, self.view.plan.now)
         return True
 
-    def _steps(self) -> list[Step]:
-        return [s for s in self.view.plan.steps if s.kind != "refer"]
-
     def _do_list(self, argument: str, step: Step) -> bool:
-        steps = self._steps()
+        steps = self.view.all_steps
         count = len(steps) if argument == "all" else 15
         self.desk.show(list_lines(self.view, steps[:count], self.desk.width))
         more = f" {len(steps) - count} more: 'list all'." if len(steps) > count else ""
@@ -462,7 +459,7 @@ class Consultation:
         return False
 
     def _do_do(self, argument: str, step: Step) -> bool:
-        self.chosen = find_check(argument, self.compiled, self._steps())
+        self.chosen = find_check(argument, self.compiled, self.view.all_steps)
         return True
 
     def _do_also(self, argument: str, step: Step) -> bool:

@@ -677,7 +677,7 @@ def finds_the_worst(talk: Talk) -> str:
     step = talk.case.chosen or talk.case.view.next[0]
     if step.id in checks:
         return checks[step.id].outcomes[-1].id
-    return f"do {next(s.id for s in talk.case.view.plan.steps if s.id in checks)}"
+    return f"do {next(s.id for s in talk.case.view.all_steps if s.id in checks)}"
 
 
 def test_any_number_of_bad_findings_leaves_the_case_usable(compiled: Compiled) -> None:
