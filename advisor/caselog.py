@@ -183,17 +183,14 @@ class CaseLog:
         return found
 
     def find(self, text: str) -> str:
-        """The one case whose id is or begins with `text`; LogError if none or several."""
-        rows = [
-            r[0]
-            for r in self._rows(
-                "SELECT DISTINCT case_id FROM event WHERE substr(case_id, 1, ?) = ? LIMIT 6", (len(text), text)
-            )
-        ]
+        """The one case whose id is `text`, or begins or ends with it; LogError if none or several."""
+        sql = "SELECT DISTINCT case_id FROM event WHERE substr(case_id, 1, ?) = ? OR substr(case_id, -?) = ? LIMIT 6"
+        size = max(len(text), 1)
+        rows = [str(r[0]) for r in self._rows(sql, (size, text, size, text))]
         if text in rows:
             return text
         if len(rows) == 1:
-            return str(rows[0])
+            return rows[0]
         if rows:
             raise LogError(f"'{text}' fits several cases: {', '.join(rows)}")
         raise LogError(f"there is no case '{text}' in {self.path}: 'advisor cases' lists them")

@@ -60,7 +60,7 @@ def _parser() -> argparse.ArgumentParser:
         help="go on with a paused case",
         description="Go on with a case, by default the newest open one.",
     )
-    p.add_argument("case", nargs="?", help="case id or its beginning")
+    p.add_argument("case", nargs="?", help="case id, its beginning or its end")
     p.set_defaults(run=_late("casework", "resume"))
     p = sub.add_parser(
         "cases", parents=[common, shown], help="list the cases", description="List the cases, newest first."
@@ -74,7 +74,7 @@ def _parser() -> argparse.ArgumentParser:
         help="show one case with its whole reasoning",
         description="Show every event of a case, and the reasoning as it stands.",
     )
-    p.add_argument("case", help="case id or its beginning")
+    p.add_argument("case", help="case id, its beginning or its end")
     p.set_defaults(run=_late("casework", "case"))
     p = sub.add_parser("log", help="check the case log", description="Check the case log.")
     inner = p.add_subparsers(dest="what", metavar="WHAT", required=True)

@@ -96,11 +96,12 @@ def test_cases_do_not_mix(log: CaseLog) -> None:
     assert log.verify() == []
 
 
-def test_a_case_is_found_by_the_beginning_of_its_id(log: CaseLog) -> None:
+def test_a_case_is_found_by_the_beginning_or_the_end_of_its_id(log: CaseLog) -> None:
     case = written(log)
     assert case.startswith("260301-")
     assert log.find(case) == case
     assert log.find(case[:-1]) == case
+    assert log.find(case[-4:]) == case
     with pytest.raises(LogError, match="no case 'zzz'"):
         log.find("zzz")
     other = log.new_case(START)
