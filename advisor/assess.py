@@ -295,7 +295,7 @@ class Assessment:
         return sum(self.kb.checks[c].minutes for c in self._blocked.get(key, ()))
 
     @cached_property
-    def _mended(self) -> frozenset[str]:
+    def mended(self) -> frozenset[str]:
         """Causes whose remedy was tried."""
         return frozenset(c for remedy, _ in self.state.remedies for c, e in self.cures(remedy).items() if e >= 0.5)
 
@@ -311,7 +311,7 @@ class Assessment:
             prep_minutes={p.id: p.minutes for p in vocabulary.preparations},
             done=self.state.prepared,
             breaks={p.id: p.breaks for p in vocabulary.preparations},
-            scope=Scope(self.relevant, self._mended),
+            scope=Scope(self.relevant, self.mended),
         )
         steps: dict[str, Step] = {}
         for step in found.steps:

@@ -102,7 +102,7 @@ def ranking_lines(view: Assessment, width: int, glyphs: Glyphs, count: int = 5) 
         bar = glyphs.bar * full + glyphs.empty * (bar_width - full)
         head = f"{number} {bar} {entry.probability:4.0%} "
         word = f" ({likelihood_word(entry.probability)})" if width >= 60 else ""
-        title = entry.title
+        title = entry.title + (", remedy tried" if entry.cause in view.mended else "")
         room = width - len(head) - len(word)
         if len(title) > room:
             title = title[: max(room - 1, 5)].rstrip() + ("…" if glyphs.bar != "#" else ".")

@@ -167,6 +167,7 @@ def report(compiled: Compiled, session: Session, case: str | None, count: int = 
                 "title": ranked.title,
                 "probability": round(ranked.probability, 6),
                 "word": likelihood_word(ranked.probability),
+                "remedy_tried": ranked.cause in view.mended,
                 "for": [
                     {"finding": r.finding, "text": r.text, "ratio": round(r.ratio, 3)} for r in reasons if r.ratio > 1.2
                 ],
