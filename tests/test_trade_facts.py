@@ -372,3 +372,22 @@ def test_mass_balance_examples_come_out(kb: Knowledge) -> None:
 def test_sources_are_not_called_better_known_than_they_are(kb: Knowledge, known: str, sources: str) -> None:
     found = [kb.sources[s].known for s in sources.split() if s in kb.sources]
     assert set(found) == {known}
+
+
+def test_the_dew_points_limits_are_those_of_the_water_classes(kb: Knowledge) -> None:
+    """ISO 8573-1:2010, water classes by pressure dew point (as restated in OPC 40250-1, second-hand): class 4 ends at
+    +3 degrees C, class 6 at +10."""
+    spans = {o.id: (o.start and o.start.value, o.end and o.end.value) for o in kb.checks["dew-point"].outcomes}
+    assert kb.checks["dew-point"].unit == "degC"
+    assert kb.checks["dew-point"].source == "iso-8573-1"
+    class_limits = {4: 3.0, 5: 7.0, 6: 10.0}
+    assert spans["dry"][1] == class_limits[4]
+    assert spans["damp"] == (class_limits[4], class_limits[6])
+    assert spans["wet"][0] == class_limits[6]
+
+
+def test_a_bath_is_mixed_ten_to_one_with_an_example(kb: Knowledge) -> None:
+    """Common practice, no source: 10 parts water to 1 part concentrate, such as 2.5 L and 250 mL."""
+    text = " ".join(kb.remedies["change-bath"].steps)
+    assert "10 parts water and 1 part concentrate" in text
+    assert "2.5 L and 250 mL" in text
