@@ -19,6 +19,7 @@ __all__ = [
     "Cause",
     "Caution",
     "Check",
+    "CheckCalc",
     "CheckOutcome",
     "Condition",
     "Example",
@@ -209,6 +210,15 @@ class Condition(Record):
         return (self.above is None or value > self.above) and (self.below is None or value < self.below)
 
 
+class CheckCalc(Record):
+    """The calculation that works a check's answer out: which of its figures is the reading (a measuring check), or its
+    classes are the outcomes (any other check). `given` holds inputs that the check itself settles."""
+
+    name: Id
+    figure: Annotated[str, StringConstraints(pattern=r"^[a-z][a-z_]*$")] | None = None
+    given: dict[str, str] = Field(default_factory=dict)
+
+
 class Check(Record):
     """A question, a look, a measurement or a small trial: cost, how, what to expect, outcomes."""
 
@@ -230,6 +240,7 @@ class Check(Record):
     plausible_from: float | None = None
     plausible_to: float | None = None
     instrument: Id | None = None
+    calc: CheckCalc | None = None
     outcomes: tuple[CheckOutcome, ...] = Field(min_length=2)
     source: Id
 
@@ -256,6 +267,10 @@ class Check(Record):
                     raise ValueError(f"a measurement needs '{name}'")
             if any(o.start is None and o.end is None for o in self.outcomes):
                 raise ValueError("every outcome of a measurement needs 'from', 'to' or both")
+            if self.calc and self.calc.figure is None:
+                raise ValueError("the calculation of a measurement names its 'figure'")
+        elif self.calc and self.calc.figure is not None:
+            raise ValueError("a check that is no measurement takes a calculation's classes: leave 'figure' out")
         elif any(o.start is not None or o.end is not None for o in self.outcomes):
             raise ValueError("only a measurement ('kind: measure') has outcomes with 'from' and 'to'")
         if self.kind != "ask" and not self.how:
@@ -438,7 +453,8 @@ class Instrument(Record):
 
     The largest permissible error is `percent_of_span` of `span` (a gauge class), or `error`, or `percent_of_reading`,
     all in `unit`; `resolution` is the smallest step that can be read. `always`: on every bench, never asked for.
-    `made_with`: this is a way of using another instrument, which must be at hand.
+    `made_with`: this is a way of using another instrument, which must be at hand. `difference_error`: the largest error
+    of the difference of two readings on this one instrument, where most of its error cancels.
     """
 
     id: Id
@@ -449,6 +465,7 @@ class Instrument(Record):
     percent_of_span: float | None = None
     percent_of_reading: float | None = None
     error: float | None = None
+    difference_error: float | None = None
     resolution: float = 0.0
     always: bool = False
     made_with: Id | None = None

@@ -21,6 +21,7 @@ __all__ = [
     "outcome_weights",
     "parse_number",
     "parse_reading",
+    "read_value",
     "standard_uncertainty",
     "unit_name",
 ]
@@ -54,8 +55,10 @@ inch = 0.0254 * meter = in
 thou = 2.54e-5 * meter = mil
 liter = 0.001 * meter ** 3 = L = l = litre
 volt = [voltage] = V
-ampere = [current] = A
-watt = volt * ampere = W
+watt = newton * meter / second = W
+ampere = watt / volt = A
+volt_ampere = watt = VA
+ohm = volt / ampere
 hertz = 1 / second = Hz
 turn = [turns]
 rpm = turn / minute
@@ -66,6 +69,16 @@ pH_unit = [acidity] = pH
 german_degree = 17.848 * milligram / liter = dH
 french_degree = 10 * milligram / liter = fH
 ppm = milligram / liter
+square_mm = 1e-6 * meter ** 2 = mm2
+cubic_mm = 1e-9 * meter ** 3 = mm3
+cubic_meter = meter ** 3 = m3
+gallon = 3.785411784 * liter = gal
+cubic_foot = 28.316846592 * liter = ft3
+cfm = cubic_foot / minute
+horsepower = 745.6998715822702 * watt = hp
+sonic_conductance = liter / second / bar
+toughness = 1e6 * pascal * meter ** 0.5
+expansion = 1e-6 / kelvin
 degree_angle = [angle]
 decibel = [sound] = dB
 colony = [colonies] = CFU
@@ -163,10 +176,40 @@ _SPELLINGS = {
     "mv": "mV",
     "grams": "g",
     "kg": "kg",
+    "va": "VA",
+    "kva": "kVA",
+    "kw": "kW",
+    "ohms": "ohm",
+    "mm2": "mm2",
+    "mm²": "mm2",
+    "mm^2": "mm2",
+    "mm3": "mm3",
+    "mm³": "mm3",
+    "m3": "m3",
+    "m³": "m3",
+    "mg/m3": "mg/m3",
+    "mg/m³": "mg/m3",
+    "g/m3": "g/m3",
+    "g/m³": "g/m3",
+    "m3/h": "m3/h",
+    "m³/h": "m3/h",
+    "dm3/(s.bar)": "sonic_conductance",
+    "dm3/(s*bar)": "sonic_conductance",
+    "l/(s.bar)": "sonic_conductance",
+    "mpa.m^0.5": "toughness",
+    "mpa*m^0.5": "toughness",
+    "um/(m.k)": "expansion",
+    "um/m/k": "expansion",
+    "ppm/k": "expansion",
+    "gpa": "GPa",
+    "l/s": "L/s",
+    "l/h": "L/h",
+    "ml/h": "mL/h",
+    "m/min": "m/min",
 }
 
 
-_UNIT = re.compile(r"[A-Za-zµμ_]{1,12}\d?[²³]?(/[A-Za-zµμ]{1,8}[²³]?)?")
+_UNIT = re.compile(r"[A-Za-zµμ_]{1,20}\d?[²³]?(/[A-Za-zµμ]{1,8}[²³]?)?")
 
 
 class ReadingError(ValueError):
@@ -265,9 +308,17 @@ def parse_reading(text: str, check: Check, instrument: str | None = None) -> Rea
     A bare number is taken in the check's unit. Raises ReadingError when it is no number, the unit does not fit, or the
     value is outside the plausible range (which usually means a wrong unit or a slipped decimal sign).
     """
-    value, unit_text = parse_number(text)
     unit = str(check.unit)
-    low, high = check.plausible_from, check.plausible_to
+    value = read_value(text, unit, check.plausible_from, check.plausible_to)
+    return Reading(value, unit, text.strip(), instrument or check.instrument)
+
+
+def read_value(text: str, unit: str, low: float | None, high: float | None) -> float:
+    """A number typed by hand, with or without a unit, in `unit`; `low` and `high` bound what is plausible.
+
+    Raises ReadingError with what to type instead.
+    """
+    value, unit_text = parse_number(text)
     if _THOUSANDS.match(text.strip()):
         # 10,000 may be ten or ten thousand: take it only if one of the two can be.
         both = [v for v in (value, value * 1000) if _plausible(convert(v, unit_text or unit, unit), low, high)]
@@ -276,10 +327,11 @@ def parse_reading(text: str, check: Check, instrument: str | None = None) -> Rea
         value = both[0] if both else value
     if unit_text:
         value = convert(value, unit_text, unit)
-    if not _plausible(value, low, high) and low is not None and high is not None:
-        shown = f"{value:.4g} {unit}".strip()
-        raise ReadingError(f"{shown} is outside {low:g} to {high:g} {unit}: check the unit and the decimal sign")
-    return Reading(value, unit, text.strip(), instrument or check.instrument)
+    if not _plausible(value, low, high):
+        plain = "" if unit == "1" else f" {unit}"
+        bounds = f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'}{plain}".strip()
+        raise ReadingError(f"{value:.4g}{plain} is outside {bounds}: check the unit and the decimal sign")
+    return value
 
 
 _THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2},\d{3}(?!\d)")
@@ -324,13 +376,15 @@ def conformance(value: float, u: float, low: float, high: float) -> float:
 
 
 def outcome_weights(
-    check: Check, value: float, instrument: Instrument | None, profile: Mapping[str, Any]
+    check: Check, value: float, instrument: Instrument | None, profile: Mapping[str, Any], u: float | None = None
 ) -> dict[str, float]:
     """Probability of each outcome of a measuring check, given the reading (in the check's unit). Sums to 1.
 
-    The limits may stand in the mill's profile, whose values are in the check's unit.
+    The limits may stand in the mill's profile, whose values are in the check's unit. The standard uncertainty comes
+    from the instrument, unless a calculation has worked out its own (`u`, in the check's unit).
     """
-    u = standard_uncertainty(instrument, value, str(check.unit)) if instrument else 0.0
+    if u is None:
+        u = standard_uncertainty(instrument, value, str(check.unit)) if instrument else 0.0
     weights = {}
     for outcome in check.outcomes:
         low = outcome.start.resolve(dict(profile)) if outcome.start else -math.inf

@@ -1,0 +1,127 @@
+"""A run as one screen: what was read, the formula with the numbers, the result with its doubt, limits, meaning."""
+
+from __future__ import annotations
+
+import math
+
+from advisor.calc.base import Calculation, Input, put
+from advisor.calc.run import Result, Run, Verdict
+from advisor.calc.take import Taken, shown
+from advisor.model import Knowledge
+from advisor.screen import Glyphs, Line, rule_line, text_lines
+
+__all__ = ["figure_text", "input_help", "sheet_lines"]
+
+
+def figure_text(result: Result, pm: str = "+-") -> str:
+    """'0.95 L/min +- 0.31': the value rounded to the second digit of its expanded uncertainty (JCGM 100, 7.2.6)."""
+    unit = "" if result.figure.unit == "1" else f" {result.figure.unit}"
+    if result.u <= 0 or not math.isfinite(result.u):
+        return put(result.value, digits=4) + unit
+    places = 1 - math.floor(math.log10(result.expanded))
+    if places > 6 or abs(result.value) >= 1e7:
+        return f"{put(result.value, digits=4)}{unit} {pm} {put(result.expanded, digits=2)}"
+    spread = round(result.expanded, places)
+    shown_places = max(places, 0)
+    return f"{round(result.value, places):.{shown_places}f}{unit} {pm} {spread:.{shown_places}f}"
+
+
+def _from(taken: Taken, kb: Knowledge) -> str:
+    if taken.origin == "default":
+        return "usual value"
+    if taken.origin == "profile":
+        return "the mill's papers"
+    if taken.instruments:
+        return taken.instruments[0].replace("-", " ")
+    if taken.input.percent:
+        return f"taken as +-{taken.input.percent:g} %"
+    return ""
+
+
+def sheet_lines(run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: tuple[str, ...] = ()) -> list[Line]:
+    """The sheet. `outcomes`, when it is run for a check, are its outcomes in words with their probability: they stand
+    in place of the calculation's own limits."""
+    pm = "±" if glyphs.rule != "-" else "+-"
+    out: list[Line] = [rule_line(width, run.calc.title, glyphs)]
+    rows = [t for t in run.taken.values() if t.origin != "missing"]
+    wide = max((len(t.input.ask) for t in rows), default=0)
+    for taken in rows:
+        ask, value = taken.input.ask[: min(wide, 40)], shown(taken)
+        head = f" {taken.input.symbol:<4}{ask:<{min(wide, 40)}}  {value}"
+        note = _from(taken, kb)
+        room = width - max(len(head), 58) - 2
+        out.append(
+            [("", head[:width])]
+            + ([("dim", f"{'':<{max(58 - len(head), 2)}}{note[:room]}")] if note and room > 8 else [])
+        )
+    for text in run.worked.lines:
+        out += text_lines(text, width - 1, "", indent="     ", first="   ")
+    for place, result in enumerate(run.results.values()):
+        style = "key" if place == 0 else ""
+        tail = "  (95 %: k = 2)" if place == 0 and result.u > 0 else ""
+        out.append(
+            [
+                ("", f" {result.figure.label + ' ' + result.figure.symbol:<36} "),
+                (style, figure_text(result, pm)),
+                ("dim", tail),
+            ]
+        )
+    if outcomes:
+        out += [[("head", f" {text}")] for text in outcomes]
+    else:
+        for verdict in run.verdicts:
+            out += _verdict(verdict, width)
+        if run.worked.classes:
+            names = {c.id: c.label for c in run.calc.classes}
+            ranked = sorted(run.worked.classes.items(), key=lambda kv: -kv[1])
+            out += [
+                [("head" if i == 0 else "", f" {p:4.0%}  {names[k]}")] for i, (k, p) in enumerate(ranked) if p >= 0.005
+            ][:6]
+    if run.budget and run.budget[0][1] >= 0.3 and run.main and run.main.u > 0:
+        out += text_lines(f"Most of the doubt: {_doubt(run, kb)}.", width - 1, "dim", indent=" ")
+    for text in run.worked.says:
+        out += text_lines(text, width - 1, indent=" ")
+    cited = [kb.sources[s].title for s in run.calc.sources if s in kb.sources]
+    if cited:
+        out += text_lines("Source: " + "; ".join(cited), width - 1, "dim", indent=" ")
+    return out
+
+
+def _verdict(verdict: Verdict, width: int) -> list[Line]:
+    style = {"kept": "good", "not kept": "bad"}.get(verdict.word, "warn")
+    return text_lines(
+        f"Limit {verdict.limit.label}: {verdict.word} ({_chance(verdict.probability)} that it is)",
+        width - 1,
+        style,
+        indent=" ",
+    )
+
+
+def _chance(p: float) -> str:
+    return "over 99 %" if p > 0.99 else "under 1 %" if p < 0.01 else f"{p:.0%}"
+
+
+def _doubt(run: Run, kb: Knowledge) -> str:
+    key, share = run.budget[0]
+    try:
+        name = run.calc.input(key).ask
+    except KeyError:
+        name = f"what readings with the {key.replace('-', ' ')} have in common" if key in kb.instruments else key
+    return f"{name}, {share:.0%}"
+
+
+def input_help(calc: Calculation, spec: Input, kb: Knowledge) -> str:
+    """One paragraph on an input: what, allowed range, what it is read with, how to type it."""
+    parts = [f"{spec.ask}: {spec.range_text}."]
+    if spec.columns:
+        sample = calc.example.get(spec.id)
+        parts.append(f"One line each, such as: {sample[0]}" if isinstance(sample, list | tuple) and sample else "")
+    elif spec.several:
+        parts.append("All readings in one line, with blanks between.")
+    if spec.instrument and spec.instrument in kb.instruments:
+        parts.append(f"Read with: {kb.instruments[spec.instrument].title}; another: put '@' and its id behind it.")
+    if spec.default:
+        parts.append(f"Enter takes {spec.default}.")
+    elif spec.optional:
+        parts.append("Enter leaves it out.")
+    return " ".join(p for p in parts if p)
