@@ -19,6 +19,8 @@ __all__ = [
     "Limit",
     "Plot",
     "Worked",
+    "deviation",
+    "nominal",
     "put",
 ]
 
