@@ -154,7 +154,7 @@ def _scripted(args: argparse.Namespace) -> int:
     name = args.mill or (tree.data.get("mill") or None)
     mill = MillBook(data_home()).get(name) if name else None
     start = _start_event(compiled, mill)
-    events = answers_events(tree, args.answers, compiled)
+    events = answers_events(tree, args.answers, compiled, mill.values if mill else None)
     session = Session(compiled, [start, *_remembered(mill), *events])
     recorder = _Recorder(CaseLog(log_path(args.log)), "", [start, *_remembered(mill)])
     for event in events or [{"type": "note", "text": "no answers given"}]:

@@ -76,6 +76,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     p.add_argument("case", help="case id, its beginning or its end")
     p.set_defaults(run=_late("casework", "case"))
+    p = sub.add_parser("calc", add_help=False, help="bench calculations: from readings with units to a verdict")
+    p.add_argument("rest", nargs=argparse.REMAINDER)
+    p.set_defaults(run=lambda args: 0)
     p = sub.add_parser("log", help="check the case log", description="Check the case log.")
     inner = p.add_subparsers(dest="what", metavar="WHAT", required=True)
     k = inner.add_parser("verify", parents=[common], help="find altered, missing or reordered events")
@@ -128,14 +131,32 @@ def _parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit code: 0 done, 1 a problem was found, 2 wrong use."""
     args_in = list(sys.argv[1:] if argv is None else argv)
-    known = ("diagnose", "resume", "cases", "case", "log", "mill", "knowledge", "replay", "-h", "--help", "--version")
+    known = (
+        "diagnose",
+        "resume",
+        "cases",
+        "case",
+        "calc",
+        "log",
+        "mill",
+        "knowledge",
+        "replay",
+        "-h",
+        "--help",
+        "--version",
+    )
     if not args_in or (args_in[0] not in known and args_in[0].startswith("-")):
         args_in = ["diagnose", *args_in]
     # Collecting cycles while modules and knowledge load costs a tenth of the start and frees nothing.
     gc.set_threshold(50_000, 20, 20)
-    args = _parser().parse_args(args_in)
     try:
-        code: int = args.run(args)
+        if args_in[0] == "calc":  # it has options of its own for each calculation
+            from advisor.calcwork import calc
+
+            code = calc(args_in[1:])
+        else:
+            args = _parser().parse_args(args_in)
+            code = args.run(args)
         sys.stdout.flush()
         return code
     except Stop as stop:

@@ -379,6 +379,8 @@ class Consultation:
         self.chosen = None
         if event["type"] == "answer" and event.get("value") is not None:
             answer = self.session.state.answers[step.id]
+            if answer.calculation:
+                return  # its sheet has said it
             check = kb.checks[step.id]
             label = check.outcome(answer.likeliest).label
             note = (
@@ -448,6 +450,16 @@ class Consultation:
         key = answered[place - 1]
         minutes = self.compiled.kb.checks[key].minutes if key in self.compiled.kb.checks else 0.3
         self.chosen = Step("check", key, minutes, self.view.plan.now)
+        return True
+
+    def _do_calc(self, argument: str, step: Step) -> bool:
+        from advisor.workout import work_out  # late: the calculations bring libraries of their own
+
+        check = self.compiled.kb.checks.get(step.id) if step.kind == "check" else None
+        event = work_out(self, argument, check)
+        if event is None:
+            return False
+        self._answered(event, step)
         return True
 
     def _do_list(self, argument: str, step: Step) -> bool:

@@ -53,13 +53,14 @@ COMMANDS: tuple[Command, ...] = (
     Command("skip", ("s", "later"), "Leave this one out."),
     Command("back", ("undo",), "Take the last answer back."),
     Command("change", ("correct",), "Correct an earlier answer: 'change' lists them, 'change 2' asks that one again."),
+    Command("calc", ("work",), "Work this reading out from others; 'calc list' shows all."),
     Command("list", ("checks",), "The checks and remedies that make sense now, best first; 'list all' for every one."),
     Command("do", ("go",), "Do another check or remedy instead: 'do 4' from the list, or a word of its name."),
     Command("also", ("symptom",), "Add something else you see: 'also burr broke'."),
     Command("setting", ("set",), "Tell or correct the circumstances: 'setting burr_hours 25'."),
     Command("note", ("n",), "Write a note into the case: 'note collet was new last week'."),
     Command("close", ("finish", "done"), "End the case: confirmed, fixed, referred."),
-    Command("pause", ("quit", "exit", "q"), "Leave now and go on later; nothing is lost (Ctrl-D does the same)."),
+    Command("pause", ("quit", "exit", "q"), "Leave now, go on later; nothing is lost (Ctrl-D too)."),
 )
 _ALIASES = {word: c.word for c in COMMANDS for word in (c.word, *c.also)}
 

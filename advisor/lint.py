@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from advisor.issue import Issue
 from advisor.lint_base import LintCheck
+from advisor.lint_calc import CalculationsFit
 from advisor.lint_form import CountsAreCounted, DoubleLinks, Frequencies, NumbersFit, ReadingsTile, References
 from advisor.lint_sense import (
     CauseIsReachable,
@@ -36,6 +37,7 @@ CHECKS: tuple[type[LintCheck], ...] = (
     RemediesUsed,
     HazardsCautioned,
     ReadingsTile,
+    CalculationsFit,
     RulesSound,
     RivalsSeparable,
     HasExamples,
@@ -56,9 +58,9 @@ def lint(kb: Knowledge) -> tuple[list[Issue], list[Issue]]:
 
 
 def broken(kb: Knowledge) -> list[Issue]:
-    """What would keep the base from being used at all: broken references, frequencies and readings."""
+    """What would keep the base from being used at all: broken references, frequencies, readings and calculations."""
     found: list[Issue] = []
-    for cls in (References, Frequencies, ReadingsTile):
+    for cls in (References, Frequencies, ReadingsTile, CalculationsFit):
         found.extend(cls().run(kb))
         if found:
             break

@@ -9,6 +9,7 @@ from typing import Any
 
 from advisor.issue import Issue
 from advisor.lint_base import LintCheck, conditions
+from advisor.lint_calc import cited_by_calculations
 from advisor.model import Condition, Knowledge
 
 __all__ = [
@@ -166,7 +167,8 @@ class RemediesUsed(LintCheck):
                 yield self.issue(
                     kb, ("findings", finding.id), "no rule waits for this finding", "use it in a rule or remove it"
                 )
-        instruments = {c.instrument for c in kb.checks.values()}
+        calc_instruments, calc_sources = cited_by_calculations()
+        instruments = {c.instrument for c in kb.checks.values()} | calc_instruments
         for instrument in kb.instruments.values():
             if instrument.id not in instruments:
                 yield self.issue(kb, ("instruments", instrument.id), "no check uses this instrument", "remove it")
@@ -175,7 +177,7 @@ class RemediesUsed(LintCheck):
             for kind in ("checks", "remedies", "rules", "cautions", "instruments")
             for r in kb.kind(kind).values()
         }
-        sources |= {m.source for m in kb.vocabulary.mill}
+        sources |= {m.source for m in kb.vocabulary.mill} | calc_sources
         for cause in kb.causes.values():
             sources.add(cause.prior.source)
             sources |= {link.source for link in cause.shows} | {cure.source for cure in cause.remedies}

@@ -214,11 +214,12 @@ def _check(check: Check, view: Assessment, step: Step, width: int) -> list[Line]
         lines += text_lines("Not to be confused with: " + check.confuse, width, DIM)
     lines += text_lines(check.ask, width, HEAD)
     if check.measured:
-        lines += text_lines(
-            f"Type the reading with its unit ({check.unit if check.unit != '1' else 'a number'}), or one of: {', '.join(o.id for o in check.outcomes)}",
-            width,
-        )
+        how = f"Type the reading with its unit ({check.unit if check.unit != '1' else 'a number'})"
+        calc = ", 'calc' to work it out" if check.calc else ""
+        lines += text_lines(f"{how}{calc}, or one of: {', '.join(o.id for o in check.outcomes)}", width)
         return lines
+    if check.calc:
+        lines += text_lines("Type 'calc' to have it worked out from readings, or answer:", width, DIM)
     packed = "   ".join(f"{i} {o.label}" for i, o in enumerate(check.outcomes, start=1))
     if len(packed) <= width - 2:
         lines.append(

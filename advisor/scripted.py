@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -58,8 +59,10 @@ def read_answers(path: Path) -> Tree:
     return tree
 
 
-def answers_events(tree: Tree, name: str, compiled: Compiled) -> list[dict[str, Any]]:
-    """The events of an answers file, each checked against the knowledge in turn.
+def answers_events(
+    tree: Tree, name: str, compiled: Compiled, profile: Mapping[str, float] | None = None
+) -> list[dict[str, Any]]:
+    """The events of an answers file, each checked against the knowledge in turn. `profile`: the mill's own values.
 
     Raises KnowledgeError with file, line and the nearest ids for everything that does not fit.
     """
@@ -90,14 +93,14 @@ def answers_events(tree: Tree, name: str, compiled: Compiled) -> list[dict[str, 
         planned.append((("setting", key), {"type": "setting", "field": key, "value": str(value)}))
     for key, value in (data.get("answers") or {}).items():
         try:
-            planned.append((("answers", key), answer_event(str(key), value, compiled)))
+            planned.append((("answers", key), answer_event(str(key), value, compiled, profile)))
         except CaseError as error:
             wrong(("answers", key), str(error))
     for key, value in (data.get("remedies") or {}).items():
         planned.append((("remedies", key), {"type": "remedy", "remedy": key, "result": str(value)}))
     for i, value in enumerate(data.get("notes") or []):
         planned.append((("notes", i), {"type": "note", "text": str(value)}))
-    probe = Session(compiled)
+    probe = Session(compiled, [{"type": "start", "profile": dict(profile or {})}])
     events = []
     for path, event in planned:
         try:
@@ -110,8 +113,13 @@ def answers_events(tree: Tree, name: str, compiled: Compiled) -> list[dict[str, 
     return events
 
 
-def answer_event(key: str, value: Any, compiled: Compiled) -> dict[str, Any]:
-    """The event of one `check: answer` line: an outcome word, a number with unit, a mapping, or `unknown`."""
+def answer_event(
+    key: str, value: Any, compiled: Compiled, profile: Mapping[str, float] | None = None
+) -> dict[str, Any]:
+    """The event of one `check: answer` line: an outcome word, a number with unit, a mapping, or `unknown`.
+
+    A mapping with `readings` has the check's calculation work the answer out.
+    """
     if key.startswith("symptom:"):
         words = {"yes": True, "present": True, "no": False, "absent": False}
         if str(value) == "unknown":
@@ -119,10 +127,12 @@ def answer_event(key: str, value: Any, compiled: Compiled) -> dict[str, Any]:
         if str(value) not in words:
             raise CaseError(f"'{value}' is no answer to '{key}': yes, no or unknown")
         return {"type": "symptom", "symptom": key.removeprefix("symptom:"), "present": words[str(value)]}
+    if isinstance(value, dict) and "readings" in value:
+        return _worked_out(key, value, compiled, {**compiled.defaults, **(profile or {})})
     if isinstance(value, dict):
         extra = [k for k in value if k not in ("value", "unit", "instrument", "outcome")]
         if extra:
-            raise CaseError(f"'{extra[0]}' is no part of an answer: give value, unit, instrument or outcome")
+            raise CaseError(f"'{extra[0]}' is no part of an answer: give value, unit, instrument, outcome or readings")
         return {"type": "answer", "check": key, **{k: str(v) for k, v in value.items()}}
     text = str(value).strip()
     if text == "unknown":
@@ -138,6 +148,18 @@ def answer_event(key: str, value: Any, compiled: Compiled) -> dict[str, Any]:
     return {"type": "answer", "check": key, "outcome": text}
 
 
+def _worked_out(key: str, value: dict[str, Any], compiled: Compiled, profile: Mapping[str, float]) -> dict[str, Any]:
+    from advisor.checkcalc import worked_answer  # late: the calculations bring libraries of their own
+
+    if key not in compiled.kb.checks:
+        raise CaseError(
+            f"there is no check '{key}'; {nearest(key, compiled.kb.checks) or 'see: advisor knowledge list checks'}"
+        )
+    if len(value) > 1 or not isinstance(value["readings"], dict):
+        raise CaseError(f"'{key}': 'readings' stands alone and holds 'input: value' lines")
+    return worked_answer(compiled.kb.checks[key], value["readings"], compiled.kb, profile)
+
+
 def report(compiled: Compiled, session: Session, case: str | None, count: int = 8) -> dict[str, Any]:
     """The state of a case as plain data (the JSON of `advisor diagnose --answers`)."""
     view = Assessment(compiled, session.state)
@@ -151,6 +173,7 @@ def report(compiled: Compiled, session: Session, case: str | None, count: int = 
             "instrument": a.instrument,
             "conformance": round(a.probability, 6),
             "outcomes": {o: round(w, 6) for o, w in a.weights.items()},
+            **({"calculation": a.calculation, "u": a.u} if a.calculation else {}),
         }
         for c, a in state.answers.items()
     ]

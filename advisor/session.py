@@ -7,13 +7,14 @@ drive this same class.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from advisor.compiled import Compiled
 from advisor.issue import nearest
-from advisor.model import SettingField
+from advisor.model import Check, SettingField
 from advisor.readings import ReadingError, convert, outcome_weights, parse_number, parse_reading
 
 __all__ = ["UNDOABLE", "Answer", "CaseError", "Session", "State", "parse_setting"]
@@ -30,7 +31,10 @@ class CaseError(ValueError):
 
 @dataclass(frozen=True)
 class Answer:
-    """An answered check: the outcome by word, or a reading in the check's unit; `weights` over its outcomes."""
+    """An answered check: the outcome by word, or a reading in the check's unit; `weights` over its outcomes.
+
+    `calculation` names the bench calculation that worked it out, `u` is then its standard uncertainty.
+    """
 
     check: str
     weights: Mapping[str, float]
@@ -39,6 +43,8 @@ class Answer:
     unit: str | None = None
     instrument: str | None = None
     typed: str = ""
+    u: float | None = None
+    calculation: str | None = None
 
     @property
     def likeliest(self) -> str:
@@ -58,7 +64,7 @@ class Answer:
 
 @dataclass(frozen=True)
 class State:
-    """Everything known of a case after its events."""
+    """Everything known of a case after its events. `drafts` are inputs of calculations as typed, by calculation."""
 
     mill: str | None = None
     profile: Mapping[str, float] = field(default_factory=dict)
@@ -73,6 +79,7 @@ class State:
     declined: frozenset[str] = frozenset()
     proofs: Mapping[str, bool] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    drafts: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     acknowledged: frozenset[str] = frozenset()
     prepared: frozenset[str] = frozenset()
     closed: str | None = None
@@ -175,7 +182,7 @@ class Session:
         handler = getattr(self, f"_on_{kind}", None) if isinstance(kind, str) and kind.isidentifier() else None
         if handler is None:
             raise CaseError(f"there is no event '{kind}'")
-        if state.closed and kind not in ("note", "reopen", "shown", "acknowledge"):
+        if state.closed and kind not in ("note", "reopen", "shown", "acknowledge", "reading", "calculation"):
             raise CaseError("this case is closed; 'back' reopens it")
         result: State = handler(state, event)
         return result
@@ -276,6 +283,16 @@ class Session:
             raise CaseError("an empty note says nothing: type its text")
         return replace(state, notes=(*state.notes, text))
 
+    def _on_reading(self, state: State, event: Event) -> State:
+        """One input of a calculation, kept as typed: it is there again when the calculation is taken up anew."""
+        calc, key = str(event.get("calculation")), str(event.get("input"))
+        return replace(
+            state, drafts={**state.drafts, calc: {**state.drafts.get(calc, {}), key: event.get("typed", "")}}
+        )
+
+    def _on_calculation(self, state: State, event: Event) -> State:
+        return state  # worked out beside the case; kept for the trail
+
     def _on_acknowledge(self, state: State, event: Event) -> State:
         key = str(event.get("caution"))
         self._known("cautions", key, "caution")
@@ -302,11 +319,18 @@ class Session:
     def read_answer(self, check_id: str, event: Mapping[str, Any], state: State | None = None) -> Answer:
         """An answer from an event: `outcome` by id, or `value` with optional `unit` and `instrument`.
 
-        Raises CaseError for an unknown check, outcome, instrument or unit, and for readings out of range.
+        A calculation gives `value` with its own `uncertainty` (standard, in the check's unit), or `weights`: the
+        probability of each outcome. Raises CaseError for an unknown check, outcome, instrument or unit, and for
+        readings out of range.
         """
         state = state or self.state
         self._known("checks", check_id, "check")
         check = self.compiled.kb.checks[check_id]
+        worked = event.get("calculation")
+        calculation = str(worked.get("calculation")) if isinstance(worked, Mapping) else None
+        if event.get("weights") is not None:
+            weights = _weights(check, event["weights"])
+            return Answer(check_id, weights, typed=str(event.get("typed", "")), calculation=calculation)
         if event.get("outcome") is not None:
             outcome = str(event["outcome"])
             ids = [o.id for o in check.outcomes]
@@ -335,7 +359,8 @@ class Session:
         typed = f"{event['value']} {event.get('unit') or ''}".strip()
         try:
             reading = parse_reading(typed, check, instrument)
-            weights = outcome_weights(check, reading.value, self.compiled.kb.instruments[instrument], state.profile)
+            u = _uncertainty(check_id, event.get("uncertainty"))
+            weights = outcome_weights(check, reading.value, self.compiled.kb.instruments[instrument], state.profile, u)
         except ReadingError as error:
             raise CaseError(f"{check_id}: {error}") from None
         return Answer(
@@ -343,8 +368,10 @@ class Session:
             weights,
             value=reading.value,
             unit=reading.unit,
-            instrument=instrument,
+            instrument=None if calculation else instrument,
             typed=str(event.get("typed", typed)),
+            u=u,
+            calculation=calculation,
         )
 
     def _known(self, kind: str, key: str, word: str) -> None:
@@ -369,6 +396,34 @@ class Session:
         return replace(
             state, minutes=state.minutes + minutes, prepared=frozenset((state.prepared - broken) | set(prep))
         )
+
+
+def _uncertainty(check_id: str, given: Any) -> float | None:
+    if given is None:
+        return None
+    try:
+        u = float(given)
+    except (TypeError, ValueError):
+        u = math.nan
+    if not 0 <= u < math.inf:
+        raise CaseError(f"{check_id}: '{given}' is no standard uncertainty: give a number that is not negative")
+    return u
+
+
+def _weights(check: Check, given: Any) -> dict[str, float]:
+    """The probability of each outcome of a check, from a mapping that names them all and sums to 1."""
+    ids = [o.id for o in check.outcomes]
+    try:
+        weights = {str(k): float(v) for k, v in dict(given).items()}
+    except (TypeError, ValueError):
+        weights = {}
+    if (
+        set(weights) != set(ids)
+        or min(weights.values()) < 0
+        or not math.isclose(sum(weights.values()), 1, abs_tol=1e-6)
+    ):
+        raise CaseError(f"check '{check.id}': weights must name {', '.join(ids)} and sum to 1")
+    return {o: weights[o] for o in ids}
 
 
 def effective(events: Iterable[Event]) -> list[Event]:

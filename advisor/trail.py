@@ -78,12 +78,16 @@ def _told(kb: Knowledge, event: dict[str, Any]) -> str:
         return f"setting {event['field']} = {clean(str(event['value']))}"
     if kind == "answer":
         check = kb.checks[event["check"]]
-        given = (
-            check.outcome(event["outcome"]).label
-            if event.get("outcome")
-            else clean(f"{event['value']} {event.get('unit') or ''}")
-        )
-        if event.get("typed") and event.get("value") is not None:
+        if event.get("outcome"):
+            given = check.outcome(event["outcome"]).label
+        elif event.get("weights"):
+            ranked = sorted(event["weights"].items(), key=lambda kv: -float(kv[1]))
+            given = ", ".join(f"{check.outcome(o).label} {float(p):.0%}" for o, p in ranked if float(p) >= 0.01)
+        else:
+            given = clean(f"{event['value']} {event.get('unit') or ''}")
+        if event.get("calculation"):
+            given += f" (worked out: {_worked(event['calculation'])})"
+        elif event.get("typed") and event.get("value") is not None:
             given += f" (typed '{clean(str(event['typed']))}', {event.get('instrument') or check.instrument})"
         lead = ""
         if event.get("ranking"):
@@ -100,6 +104,12 @@ def _told(kb: Knowledge, event: dict[str, Any]) -> str:
         return f"remedy {kb.remedies[event['remedy']].title}: {event['result']}"
     if kind == "proof":
         return f"proof of {kb.remedies[event['remedy']].title}: {'passed' if event['passed'] else 'failed'}"
+    if kind == "reading":
+        typed = event.get("typed")
+        shown = "; ".join(map(str, typed)) if isinstance(typed, list) else str(typed)
+        return f"reading for {event.get('calculation')}: {event.get('input')} = {clean(shown)}"
+    if kind == "calculation":
+        return f"worked out: {_worked(event['calculation'])}"
     if kind == "note":
         return f"note: {clean(str(event['text']))}"
     if kind == "acknowledge":
@@ -108,6 +118,20 @@ def _told(kb: Knowledge, event: dict[str, Any]) -> str:
     if kind == "close":
         return f"closed: {event['how']} {event.get('cause') or ''}".rstrip()
     return {"undo": "the last answer taken back", "reopen": "opened again"}.get(kind, "")
+
+
+def _worked(run: dict[str, Any]) -> str:
+    """A calculation in one line: its inputs as typed, its figures with their doubt."""
+    inputs = []
+    for name, entry in run.get("inputs", {}).items():
+        typed = entry.get("typed")
+        inputs.append(f"{name} {'; '.join(map(str, typed)) if isinstance(typed, list) else typed}")
+    figures = [
+        f"{f['label']} {f['value']:.4g} {f['unit'] if f['unit'] != '1' else ''}".rstrip()
+        + (f" +- {f['U']:.2g}" if f["U"] else "")
+        for f in run.get("figures", {}).values()
+    ]
+    return clean(f"{run.get('calculation')} from {', '.join(inputs)}: {', '.join(figures)}".rstrip(": "))
 
 
 def record_text(kb: Knowledge, kind: str, record: Record) -> str:

@@ -175,9 +175,24 @@ def _instrument(spec: Input, text: str, taker: Taker) -> tuple[str, str | None]:
 
 def _value(spec: Input, text: str) -> float:
     try:
+        parse_number(text)
+    except ReadingError as error:
+        said = str(error)
+        if said.startswith("type a number"):
+            said = f"'{text[:20]}' is no number: type one such as {_sample(spec)}"
+        raise CalcError(spec.id, f"{spec.option}: {said}") from None
+    try:
         return read_value(text, spec.unit, spec.low, spec.high)
     except ReadingError as error:
         raise CalcError(spec.id, f"{spec.option}: {error}") from None
+
+
+def _sample(spec: Input) -> str:
+    """A number in the middle of the range, with its unit."""
+    low, high = spec.low, spec.high
+    if math.isinf(low) or math.isinf(high):
+        return put(1, spec.unit)
+    return put(math.sqrt(low * high) if low > 0 else (low + high) / 2, spec.unit, 2)
 
 
 def _word(spec: Input, text: str) -> str:
