@@ -116,6 +116,59 @@ def _parser() -> argparse.ArgumentParser:
     k = inner.add_parser("schema", parents=[shown], help="JSON Schema of the files, for editors")
     k.add_argument("kind", nargs="?", help="one kind only, such as causes")
     k.set_defaults(run=_late("authoring", "knowledge_schema"))
+    k = inner.add_parser(
+        "simulate",
+        parents=[shown],
+        help="invented cases from the knowledge itself: how often right, how long, how well calibrated",
+        description="Draw causes and answers from the knowledge, run whole sessions, and sum up against other ways to go about it.",
+    )
+    k.add_argument("--cases", type=int, default=200, metavar="N", help="invented cases (default: 200)")
+    k.add_argument("--seed", type=int, default=1, metavar="S", help="same seed, same cases (default: 1)")
+    k.add_argument("--jobs", type=int, metavar="J", help="processes (default: one a core)")
+    k.add_argument("--planned-only", action="store_true", help="leave the other ways out (much quicker)")
+    k.add_argument(
+        "--sensitivity",
+        type=int,
+        nargs="?",
+        const=60,
+        metavar="N",
+        help="also find the links the next steps hang on most, from N invented cases (default: 60)",
+    )
+    k.add_argument("--knowledge", metavar="DIR", help="knowledge folder to use (default: the shipped one)")
+    k.set_defaults(run=_late("workbench", "knowledge_simulate"))
+    k = inner.add_parser(
+        "diff",
+        parents=[shown],
+        help="replay cases on two versions of the knowledge and show what changes",
+        description="Replay worked cases, and logged ones if asked, on two knowledge folders; show whose ranking or next step changes.",
+    )
+    k.add_argument("old", help="knowledge folder before")
+    k.add_argument("new", help="knowledge folder after")
+    k.add_argument("--cases", metavar="DIR", help="worked cases to use (default: the shipped ones)")
+    k.add_argument("--logged", action="store_true", help="the logged cases too")
+    k.add_argument("--log", metavar="FILE", help="case log to use (default: ADVISOR_LOG, else the user's data folder)")
+    k.add_argument(
+        "--limit", type=int, default=500, metavar="N", help="at most N logged cases, newest first (default: 500)"
+    )
+    k.set_defaults(run=_late("workbench", "knowledge_diff"))
+    k = inner.add_parser(
+        "graph",
+        help="draw causes and checks as SVG",
+        description="Draw a symptom with its likeliest causes and the checks that show them; without --symptom, all causes against all symptoms.",
+    )
+    k.add_argument("--symptom", metavar="ID", help="the complaint to draw")
+    k.add_argument("--svg", required=True, metavar="FILE", help="file to write")
+    k.add_argument("--knowledge", metavar="DIR", help="knowledge folder to use (default: the shipped one)")
+    k.set_defaults(run=_late("workbench", "knowledge_graph"))
+    k = inner.add_parser(
+        "new", help="begin a new entry", description="Begin a new cause: its file and its examples, to be filled in."
+    )
+    k.add_argument("kind", choices=("cause",), help="what to begin")
+    k.add_argument("id", help="its id: the title in small letters with hyphens")
+    k.add_argument("--system", required=True, help="system it belongs to, such as collet")
+    k.add_argument("--title", help="its title (default: from the id)")
+    k.add_argument("--knowledge", metavar="DIR", help="knowledge folder to write to (default: the shipped one)")
+    k.set_defaults(run=_late("workbench", "knowledge_new"))
     p = sub.add_parser(
         "replay",
         parents=[shown],

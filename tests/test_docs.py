@@ -12,10 +12,15 @@ from pathlib import Path
 import pytest
 from scripted_desk import ScriptedDesk
 
+from advisor.calc import catalogue
+from advisor.calc.run import carry_out
+from advisor.calc.sheet import sheet_lines
 from advisor.cli import main
 from advisor.compiled import Compiled
 from advisor.consult import Consultation
 from advisor.dialogue import COMMANDS
+from advisor.model import Knowledge
+from advisor.screen import Glyphs, plain
 from advisor.session import Session
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -68,6 +73,18 @@ def test_the_commands_in_the_readme_are_the_programs_own() -> None:
     check("commands", "\n".join(rows) + "\n")
 
 
+def test_the_sheet_in_the_readme_is_the_programs_own(kb: Knowledge) -> None:
+    calc = catalogue()["leak-decay"]
+    lines = sheet_lines(carry_out(calc, calc.example, kb), kb, 79, Glyphs("█", "·", "─", "│"))
+    check("sheet", "```text\n$ advisor calc leak-decay --example\n" + plain(lines) + "\n```\n")
+
+
+def test_the_calculations_in_the_readme_are_the_programs_own() -> None:
+    rows = ["", "| name | question it answers |", "| --- | --- |"]
+    rows += [f"| `{c.id}` | {c.answers} |" for c in catalogue().values()]
+    check("calculations", "\n".join(rows) + "\n")
+
+
 def test_every_command_of_the_readme_exists(capsys: pytest.CaptureFixture[str]) -> None:
     text = README.read_text("utf-8")
     used = {m.split()[0] for m in re.findall(r"`advisor ([a-z][^`]*)`", text)}
@@ -94,5 +111,5 @@ def test_ci_runs_the_readmes_test_command() -> None:
 
 def test_developers_guide_names_every_module() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
-    missing = [p.name for p in (ROOT / "advisor").glob("*.py") if p.name not in text and not p.name.startswith("__")]
+    missing = [p.name for p in (ROOT / "advisor").rglob("*.py") if p.name not in text and not p.name.startswith("__")]
     assert missing == []

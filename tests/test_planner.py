@@ -6,12 +6,12 @@ import itertools
 import random
 from collections.abc import Mapping, Sequence
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from advisor.belief import Configurations, Network
+from advisor.optimum import SmallProblem
 from advisor.planner import CheckOption, Plan, Repair, Step, plan
 from advisor.tables import TableModel, Test
 
@@ -126,65 +126,18 @@ def test_a_repair_that_failed_is_not_counted_on_a_second_time() -> None:
 CAUSES, QUESTIONS = 5, 6
 
 
-class Problem:
-    """One fault, perfect repairs, binary questions. A state is the repairs done (bits) and the answers had (base 3:
-    not asked, no, yes)."""
-
-    def __init__(self, seed: int) -> None:
-        rng = random.Random(seed)
-        w = [rng.random() + 0.05 for _ in range(CAUSES)]
-        self.repair = [rng.uniform(2, 30) for _ in range(CAUSES)]
-        self.question = [rng.uniform(0.5, 6) for _ in range(QUESTIONS)]
-        self.yes = [[min(max(rng.betavariate(0.4, 0.4), 0.02), 0.98) for _ in range(CAUSES)] for _ in range(QUESTIONS)]
-        like = np.ones((1, CAUSES))
-        for q in self.yes:
-            like = np.concatenate([like * f for f in (np.ones(CAUSES), 1 - np.array(q), np.array(q))])
-        here = np.array([[not done >> i & 1 for i in range(CAUSES)] for done in range(1 << CAUSES)])
-        # weight[done, answers, cause]: P(the cause is there and not mended, and these answers)
-        self.weight = here[:, None, :] * np.array([x / sum(w) for x in w]) * like[None, :, :]
-
-    @staticmethod
-    def open(answers: int) -> list[int]:
-        return [k for k in range(QUESTIONS) if answers // 3**k % 3 == 0]
-
-    def optimum(self) -> float:
-        """Least expected cost, by backward induction over every state."""
-        mass = self.weight.sum(axis=2)
-        asks = [[(self.question[k], 3**k) for k in self.open(a)] for a in range(3**QUESTIONS)]
-        value = np.zeros_like(mass)
-        for done in range((1 << CAUSES) - 2, -1, -1):
-            by_repair = [self.repair[i] * mass[done] + value[done | 1 << i] for i in range(CAUSES) if not done >> i & 1]
-            best = np.min(by_repair, axis=0).tolist()
-            for a in range(3**QUESTIONS - 1, -1, -1):
-                for cost, place in asks[a]:
-                    best[a] = min(best[a], cost * mass[done, a] + best[a + place] + best[a + 2 * place])
-            value[done] = best
-        return float(value[0, 0])
-
-    def planned(self, done: int = 0, answers: int = 0) -> float:
-        """Expected cost of doing what the planner says in each state, weighed with the chance of the state."""
-        w = self.weight[done, answers]
-        mass = float(w.sum())
-        if mass < 1e-15:
-            return 0.0
-        there = [i for i in range(CAUSES) if w[i] > 0]
-        net = Network({f"c{i}": w[i] / mass for i in there}, single_fault=True)
-        checks = []
-        for k in self.open(answers):
-            q = self.yes[k]
-            net.add_finding(f"q{k}", ["no", "yes"], [1, 0], {f"c{i}": [1 - q[i], q[i]] for i in there})
-            checks.append(CheckOption(f"q{k}", self.question[k]))
-        rows = net.configurations({}, net.posterior({}), mass=1.0)
-        repairs = [Repair(f"r{i}", self.repair[i], {f"c{i}": 1.0}) for i in there]
-        first = plan(rows, checks, repairs, refer_minutes=1e6).steps[0]
-        k = int(first.id[1:])
-        if first.kind == "remedy":
-            return self.repair[k] * mass + self.planned(done | 1 << k, answers)
-        return self.question[k] * mass + sum(self.planned(done, answers + a * 3**k) for a in (1, 2))
+def problem(seed: int) -> SmallProblem:
+    """One fault, perfect repairs, binary questions, at random."""
+    rng = random.Random(seed)
+    weights = [rng.random() + 0.05 for _ in range(CAUSES)]
+    repair = [rng.uniform(2, 30) for _ in range(CAUSES)]
+    question = [rng.uniform(0.5, 6) for _ in range(QUESTIONS)]
+    yes = [[min(max(rng.betavariate(0.4, 0.4), 0.02), 0.98) for _ in range(CAUSES)] for _ in range(QUESTIONS)]
+    return SmallProblem(weights, repair, question, yes)
 
 
 def test_planner_costs_little_more_than_the_exact_optimum() -> None:
-    loss = [p.planned() / p.optimum() - 1 for p in map(Problem, range(20))]
+    loss = [p.planned() / p.optimum() - 1 for p in map(problem, range(20))]
     assert min(loss) > -1e-9
     assert sum(loss) / len(loss) <= 0.02
     assert max(loss) <= 0.08
