@@ -16,10 +16,19 @@ from advisor.lint_sense import (
     HazardsCautioned,
     Reachable,
     RemediesUsed,
-    RivalsSeparable,
     RulesSound,
     SymptomsLead,
 )
+from advisor.lint_trust import (
+    CarePrevents,
+    Decisive,
+    Dominated,
+    InseparableDeclared,
+    RatesAddUp,
+    RulesAgree,
+    SoundReading,
+)
+from advisor.lint_words import Readable, ShortSentences, Spelling
 from advisor.model import Knowledge
 
 __all__ = ["CHECKS", "LintCheck", "broken", "lint"]
@@ -39,7 +48,16 @@ CHECKS: tuple[type[LintCheck], ...] = (
     ReadingsTile,
     CalculationsFit,
     RulesSound,
-    RivalsSeparable,
+    RulesAgree,
+    Decisive,
+    InseparableDeclared,
+    RatesAddUp,
+    CarePrevents,
+    ShortSentences,
+    SoundReading,
+    Dominated,
+    Readable,
+    Spelling,
     HasExamples,
 )
 

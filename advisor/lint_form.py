@@ -60,7 +60,17 @@ class References(LintCheck):
             yield self.issue(kb, ("vocabulary", "reporting"), said, f"add '- {{kind: {kind}, miss: ..., alarm: ...}}'")
 
     def _mentions(self, kb: Knowledge) -> Iterator[tuple[tuple[Any, ...], str, str]]:
-        for kind in ("symptoms", "causes", "checks", "remedies", "rules", "cautions", "instruments"):
+        for kind in (
+            "symptoms",
+            "causes",
+            "checks",
+            "remedies",
+            "rules",
+            "cautions",
+            "instruments",
+            "care",
+            "inseparable",
+        ):
             for record in kb.kind(kind).values():
                 if getattr(record, "source", None):
                     yield (kind, record.id, "source"), "sources", record.source
@@ -75,6 +85,13 @@ class References(LintCheck):
                 yield ("vocabulary", "preparations", index, "breaks"), "preparations", broken
         for index, field in enumerate(kb.vocabulary.mill):
             yield ("vocabulary", "mill", index, "source"), "sources", field.source
+        for task in kb.care.values():
+            for cause_id in task.prevents:
+                yield ("care", task.id, "prevents"), "causes", cause_id
+        for entry in kb.inseparable.values():
+            yield ("inseparable", entry.id, "remedy"), "remedies", entry.remedy
+            for cause_id in entry.causes:
+                yield ("inseparable", entry.id, "causes"), "causes", cause_id
         for symptom in kb.symptoms.values():
             yield ("symptoms", symptom.id, "family"), "families", symptom.family
         for check in kb.checks.values():

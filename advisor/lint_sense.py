@@ -19,7 +19,6 @@ __all__ = [
     "HazardsCautioned",
     "Reachable",
     "RemediesUsed",
-    "RivalsSeparable",
     "RulesSound",
     "SymptomsLead",
 ]
@@ -147,7 +146,7 @@ class RemediesUsed(LintCheck):
                     "name it under a cause's 'remedies', or remove it",
                 )
         raised = {rule.then.caution for rule in kb.rules.values()}
-        hazards = {h for kind in ("checks", "remedies") for r in kb.kind(kind).values() for h in r.hazards}
+        hazards = {h for kind in ("checks", "remedies", "care") for r in kb.kind(kind).values() for h in r.hazards}
         for caution in kb.cautions.values():
             if caution.id not in raised and not hazards & set(caution.covers):
                 yield self.issue(
@@ -174,7 +173,7 @@ class RemediesUsed(LintCheck):
                 yield self.issue(kb, ("instruments", instrument.id), "no check uses this instrument", "remove it")
         sources: set[str] = {
             str(getattr(r, "source", ""))
-            for kind in ("checks", "remedies", "rules", "cautions", "instruments")
+            for kind in ("checks", "remedies", "rules", "cautions", "instruments", "care", "inseparable")
             for r in kb.kind(kind).values()
         }
         sources |= {m.source for m in kb.vocabulary.mill} | calc_sources
@@ -194,7 +193,7 @@ class HazardsCautioned(LintCheck):
 
     def run(self, kb: Knowledge) -> Iterator[Issue]:
         covered = {h for c in kb.cautions.values() for h in c.covers}
-        for kind in ("checks", "remedies"):
+        for kind in ("checks", "remedies", "care"):
             for record in kb.kind(kind).values():
                 for hazard in record.hazards:
                     if hazard not in covered:
@@ -229,10 +228,10 @@ class RulesSound(LintCheck):
                         )
                     if rule.then.target:
                         graph.add_edge(f"{kind} {key}", " ".join(rule.then.target), rule=rule.id)
-            never = _impossible(rule.when)
+            never = impossible(rule.when)
             yield from (self._never(kb, ("rules", rule.id, "when"), subject) for subject in never)
             for index, condition in enumerate(rule.any):
-                for subject in _impossible((*rule.when, condition)):
+                for subject in impossible((*rule.when, condition)):
                     if subject not in never:
                         yield self._never(kb, ("rules", rule.id, "any", index), subject)
         for cycle in nx.simple_cycles(graph):
@@ -260,7 +259,7 @@ class RulesSound(LintCheck):
         return self.issue(kb, path, f"{subject} can never be all of this", "mend it, or put one of them under 'any'")
 
 
-def _impossible(body: Iterable[Condition]) -> list[str]:
+def impossible(body: Iterable[Condition]) -> list[str]:
     """Subjects of which a rule's conditions ask what no single value can be."""
     groups: dict[tuple[str, str, bool], list[Condition]] = defaultdict(list)
     for condition in body:
@@ -275,24 +274,6 @@ def _impossible(body: Iterable[Condition]) -> list[str]:
         if not any(all(c.meets(value) for c in group) for value in values):
             found.append(f"{kind} '{key}'")
     return found
-
-
-class RivalsSeparable(LintCheck):
-    """Two causes that share a symptom differ by a check with a likelihood ratio of 5 or more."""
-
-    code = "rivals"
-    severity = "advice"
-
-    def run(self, kb: Knowledge) -> Iterator[Issue]:
-        from advisor.graph import inseparable
-
-        for first, second, best in inseparable(kb, ratio=5.0):
-            yield self.issue(
-                kb,
-                ("causes", first),
-                f"no check tells '{first}' from '{second}' (best ratio {best:.1f})",
-                "add a check, or link one of them more sharply",
-            )
 
 
 class HasExamples(LintCheck):

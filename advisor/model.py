@@ -6,16 +6,19 @@ Every scalar arrives as text (see :mod:`advisor.load`) and gets its type here, s
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema, model_validator
+from pydantic import Field, StringConstraints, model_validator
+
+from advisor.record import Bound, BoundField, Evidence, Id, Line, Minutes, Record, Seen, Signal, Text, Words
+from advisor.vocabulary import MillField, Preparation, SettingField, Vocabulary
 
 __all__ = [
     "KINDS",
     "Bound",
+    "CareTask",
     "Cause",
     "Caution",
     "Check",
@@ -24,6 +27,7 @@ __all__ = [
     "Condition",
     "Example",
     "Finding",
+    "Inseparable",
     "Instrument",
     "Knowledge",
     "Link",
@@ -39,82 +43,6 @@ __all__ = [
     "WorkedCase",
 ]
 
-Id = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9]*(-[a-z0-9]+)*$", max_length=48)]
-Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=2, max_length=400)]
-Line = Annotated[str, StringConstraints(strip_whitespace=True, min_length=2, max_length=110)]
-Minutes = Annotated[float, Field(ge=0, le=600)]
-Seen = Annotated[str, StringConstraints(pattern=r"^([a-z][a-z ]*|\d+/[1-9]\d*)$")]
-Evidence = Literal["counted", "stated", "judged"]
-Signal = Literal["danger", "warning", "caution", "notice"]
-
-_FILLER = {"unknown", "n/a", "na", "tbd", "todo", "none", "-", "?", "unlikely", "various"}
-
-
-class Record(BaseModel):
-    """Base of every record: frozen, and any field it does not know is an error."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _no_filler(cls, data: Any) -> Any:
-        if isinstance(data, dict):
-            for key in ("because", "why", "confuse", "expect", "text"):
-                value = data.get(key)
-                if isinstance(value, str) and value.strip().lower() in _FILLER:
-                    raise ValueError(f"'{key}: {value}' says nothing: leave the field out or say what is known")
-        return data
-
-
-@dataclass(frozen=True)
-class Bound:
-    """A limit of a reading in the check's own unit: a number, or a factor times a field of the mill's profile."""
-
-    value: float | None = None
-    factor: float = 1.0
-    profile: str | None = None
-
-    def resolve(self, profile: dict[str, Any]) -> float:
-        """The limit as a number in the check's unit, `profile` holding the mill's own values."""
-        if self.value is not None:
-            return self.value
-        return self.factor * float(profile[str(self.profile)])
-
-
-_PROFILE_BOUND = re.compile(r"^(?:(\d+(?:\.\d+)?) x )?([a-z][a-z_]*)$")
-
-
-def _bound(raw: Any) -> Any:
-    if isinstance(raw, Bound):
-        return raw
-    text = str(raw).strip()
-    try:
-        return Bound(value=float(text))
-    except ValueError:
-        pass
-    if match := _PROFILE_BOUND.match(text):
-        return Bound(factor=float(match[1] or 1), profile=match[2])
-    raise ValueError(f"'{text}' is no limit: write a number in the check's unit, or '0.9 x inlet_pressure'")
-
-
-BoundField = Annotated[
-    Bound,
-    BeforeValidator(_bound),
-    WithJsonSchema({"anyOf": [{"type": "number"}, {"type": "string", "pattern": r"^(\d+(\.\d+)? x )?[a-z][a-z_]*$"}]}),
-]
-
-
-def _words(raw: Any) -> Any:
-    return (raw,) if isinstance(raw, str) else raw
-
-
-Words = Annotated[
-    tuple[str, ...],
-    BeforeValidator(_words),
-    Field(min_length=1),
-    WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}),
-]
-
 
 class Source(Record):
     """A published source, cited by id, with how it is known to us."""
@@ -126,7 +54,10 @@ class Source(Record):
 
 
 class Symptom(Record):
-    """What people complain of, with the everyday words they use for it."""
+    """What people complain of, with the everyday words they use for it.
+
+    `per_hundred`: of 100 bad results, how many show it; the linter holds it against what the causes add up to.
+    """
 
     id: Id
     title: Line
@@ -134,6 +65,7 @@ class Symptom(Record):
     say: tuple[Line, ...] = Field(min_length=3)
     ask: Line
     background: Seen = "very rare"
+    per_hundred: Annotated[float, Field(gt=0, le=100)] | None = None
 
 
 class CheckOutcome(Record):
@@ -480,102 +412,43 @@ class Instrument(Record):
         return self
 
 
-class Preparation(Record):
-    """Something several checks need first (open the cabin, drain the bath): its minutes are paid once."""
+class Inseparable(Record):
+    """Causes that no check parts by a good factor: why, and the remedy that mends them all."""
 
     id: Id
-    text: Line
-    minutes: Minutes
-    breaks: tuple[Id, ...] = ()
-
-
-class SettingField(Record):
-    """A question about the circumstances, asked once and always skippable."""
-
-    id: Annotated[str, StringConstraints(pattern=r"^[a-z][a-z_]*$")]
-    ask: Line
-    choices: tuple[str, ...] = ()
-    unit: str | None = None
-    low: float | None = None
-    high: float | None = None
-    profile: bool = False
-
-
-class MillField(Record):
-    """A value of the mill's own papers, with the common-practice default."""
-
-    id: Annotated[str, StringConstraints(pattern=r"^[a-z][a-z_]*$")]
-    ask: Line
-    unit: str
-    default: float
-    low: float
-    high: float
+    causes: tuple[Id, ...] = Field(min_length=2)
+    because: Text
+    remedy: Id
     source: Id
 
 
-class FrequencyClass(Record):
-    """A word, the share of cases it stands for, and the bounds it covers, all in 0..1."""
-
-    word: str
-    share: Annotated[float, Field(ge=0, le=1)]
-    low: Annotated[float, Field(ge=0, le=1)]
-    high: Annotated[float, Field(ge=0, le=1)]
-
-
-class Reporting(Record):
-    """Error rates of one kind of check: `miss` an abnormal result goes unseen, `alarm` a sound one is reported bad,
-    `no_answer` the technician cannot tell."""
-
-    kind: Literal["ask", "look", "measure", "trial"]
-    miss: Annotated[float, Field(ge=0, lt=0.5)]
-    alarm: Annotated[float, Field(ge=0, lt=0.5)]
-    no_answer: Annotated[float, Field(ge=0, lt=1)]
-
-
-class Unlisted(Record):
-    """The standing hypothesis "none of the known causes": prior per 100, and how often it shows a symptom, a check."""
-
-    per_hundred: float
-    symptom: Annotated[float, Field(gt=0, lt=1)]
-    check: Annotated[float, Field(gt=0, lt=1)]
-    refer_minutes: float
-
-
-class Named(Record):
-    """An id with its plain name (systems, families, hazards)."""
+class CareTask(Record):
+    """One task of the care plan, and the causes that its neglect brings. `every` with `hours` counts cutting hours."""
 
     id: Id
     title: Line
+    every: Literal["day", "week", "month", "hours"]
+    hours: Annotated[float, Field(gt=0, le=5000)] | None = None
+    minutes: Minutes
+    needs: tuple[Line, ...] = ()
+    steps: tuple[Annotated[str, StringConstraints(max_length=160)], ...] = Field(min_length=1, max_length=5)
+    sound: Text
+    hazards: tuple[Id, ...] = ()
+    who: Literal["technician", "supervisor", "service", "electrician"] = "technician"
+    prevents: tuple[Id, ...] = Field(min_length=1)
+    because: Text
+    source: Id
 
+    @model_validator(mode="after")
+    def _hours_with_hours(self) -> CareTask:
+        if (self.every == "hours") != (self.hours is not None):
+            raise ValueError("'every: hours' needs 'hours: 50'; the others have none")
+        return self
 
-class Vocabulary(Record):
-    """The closed word lists of the base."""
-
-    frequency: tuple[FrequencyClass, ...]
-    reporting: tuple[Reporting, ...]
-    unlisted: Unlisted
-    overhead_minutes: Annotated[float, Field(ge=0, le=10)] = 0.0
-    systems: tuple[Named, ...]
-    families: tuple[Named, ...]
-    hazards: tuple[Named, ...]
-    preparations: tuple[Preparation, ...]
-    setting: tuple[SettingField, ...]
-    mill: tuple[MillField, ...]
-
-    def share(self, seen: str) -> float:
-        """The share in 0..1 a `seen` text stands for: a class word, or n/m as the mean of Beta(1+n, 1+m-n).
-
-        Raises KeyError for an unknown word, ValueError for n > m.
-        """
-        if "/" in seen:
-            n, m = (int(part) for part in seen.split("/"))
-            if n > m:
-                raise ValueError(f"'{seen}': more seen than looked at")
-            return (n + 1) / (m + 2)
-        for each in self.frequency:
-            if each.word == seen:
-                return each.share
-        raise KeyError(seen)
+    @property
+    def interval(self) -> str:
+        """When it is due, in words."""
+        return f"every {self.hours:g} h" if self.hours is not None else f"every {self.every}"
 
 
 class Example(Record):
@@ -628,6 +501,8 @@ KINDS: dict[str, type[Record]] = {
     "findings": Finding,
     "cautions": Caution,
     "instruments": Instrument,
+    "care": CareTask,
+    "inseparable": Inseparable,
     "sources": Source,
 }
 
@@ -646,6 +521,8 @@ class Knowledge:
     cautions: dict[str, Caution]
     instruments: dict[str, Instrument]
     sources: dict[str, Source]
+    care: dict[str, CareTask] = field(default_factory=dict)
+    inseparable: dict[str, Inseparable] = field(default_factory=dict)
     examples: dict[str, CauseExamples] = field(default_factory=dict)
     digest: str = ""
     places: dict[tuple[Any, ...], Place] = field(default_factory=dict, repr=False, compare=False)

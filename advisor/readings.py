@@ -68,6 +68,9 @@ brix = [refraction] = Bx
 pH_unit = [acidity] = pH
 german_degree = 17.848 * milligram / liter = dH
 french_degree = 10 * milligram / liter = fH
+hardness_mmol = 100.09 * milligram / liter
+grain_per_gallon = 17.118 * milligram / liter = gpg
+half_minute_volume = 2 * milliliter / minute
 ppm = milligram / liter
 square_mm = 1e-6 * meter ** 2 = mm2
 cubic_mm = 1e-9 * meter ** 3 = mm3
@@ -129,6 +132,10 @@ _SPELLINGS = {
     "ppm": "ppm",
     "mg/l": "mg/L",
     "°fh": "fH",
+    "mmol/l": "hardness_mmol",
+    "gr/gal": "gpg",
+    "grains/gal": "gpg",
+    "ml/30s": "half_minute_volume",
     "secs": "s",
     "seconds": "s",
     "sec": "s",

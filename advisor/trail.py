@@ -6,7 +6,8 @@ from typing import Any
 
 from advisor.compiled import Compiled
 from advisor.dialogue import clean
-from advisor.model import Knowledge, Record
+from advisor.model import Knowledge
+from advisor.record import Record
 from advisor.scripted import report, report_text
 from advisor.session import Session, effective
 

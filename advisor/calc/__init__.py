@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 __all__ = ["SUBJECTS", "catalogue"]
 
-SUBJECTS = ("air",)
+SUBJECTS = ("air", "bath", "water", "coolant", "burrlife", "runout", "compare", "airline", "fitting", "regulator", "lineparts", "moisture", "airclass", "electrical", "voltage")
 
 
 @lru_cache(maxsize=1)

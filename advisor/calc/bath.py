@@ -1,10 +1,10 @@
-"""The coolant bath by volume and strength: mixing, reading the strength, correcting it, and where the level went."""
+"""The coolant bath by volume and strength: mixing it, reading its strength, correcting it."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from statistics import NormalDist, stdev
+from statistics import stdev
 from typing import Any, NamedTuple
 
 from uncertainties import ufloat
@@ -12,13 +12,11 @@ from uncertainties import ufloat
 from advisor.calc.base import (
     CalcError,
     Calculation,
-    Class,
     Figure,
     Given,
     Input,
     Limit,
     Worked,
-    deviation,
     nominal,
     put,
 )
@@ -28,8 +26,9 @@ __all__ = [
     "Dose",
     "average",
     "correction",
-    "loss_split",
+    "litres",
     "percent_of_ratio",
+    "put_percent",
     "ratio_of_percent",
 ]
 
@@ -93,23 +92,14 @@ def correction(now: Any, strength: Any, full: Any, target: Any) -> Dose:
     return Dose(0.0, wanted, room - wanted)
 
 
-def loss_split(
-    volume: Any, missing: Any, before: Any, after: Any, topped: Any = 0.0, top_strength: Any = 0.0
-) -> tuple[Any, Any]:
-    """Water evaporated and bath carried off or leaked, in the unit of the volumes; strengths in %.
+def put_percent(number: Any) -> str:
+    """A strength or share in words: '9.09 %'."""
+    return put(number, "%", 3)
 
-    `missing` is what is below the starting level at the end, `topped` what was poured in meanwhile at `top_strength`.
-    Vapour takes no concentrate along, so the concentrate that is gone left with whole bath of the mean strength:
-    carried = (V c1 - (V - missing) c2 + topped ct) / ((c1 + c2) / 2), evaporated = missing + topped - carried.
-    The arithmetic mean is within 1 % of the exact balance as long as the strength changes by less than a third.
-    Source: mass balance.
 
-    >>> loss_split(3.0, 0.5, 10.0, 12.0)
-    (0.5, 0.0)
-    """
-    gone = volume * before - (volume - missing) * after + topped * top_strength
-    carried = gone / ((before + after) / 2)
-    return missing + topped - carried, carried
+def litres(volume: Any) -> str:
+    """A volume in L as it is measured out: '2.5 L', below one litre '250 mL'."""
+    return put(volume, "L", 3) if abs(nominal(volume)) >= 1 else put(1000 * volume, "mL", 3)
 
 
 # --- bath-mix
@@ -120,20 +110,28 @@ def _bath_mix(g: Given) -> Worked:
     lines, says = [], []
     if parts is not None:
         to_one, in_all = percent_of_ratio(parts), percent_of_ratio(parts, to_one=False)
-        lines.append(f"1 to {put(parts)} (1 concentrate + {put(parts)} water) = 100 / {put(parts + 1)} = {_pc(to_one)}")
-        lines.append(f"1 in {put(parts)} (1 concentrate in {put(parts)} of mix) = 100 / {put(parts)} = {_pc(in_all)}")
+        lines.append(
+            f"1 to {put(parts)} (1 concentrate + {put(parts)} water) = 100 / {put(parts + 1)} = {put_percent(to_one)}"
+        )
+        lines.append(
+            f"1 in {put(parts)} (1 concentrate in {put(parts)} of mix) = 100 / {put(parts)} = {put_percent(in_all)}"
+        )
         percent = to_one if g["meaning"] == "to" else in_all
         if abs(percent - strength) > 0.1 * strength:
             says.append(
-                f"The ratio gives {_pc(percent)}, the strength named is {_pc(strength)}: settle which holds before you mix."
+                f"The ratio gives {put_percent(percent)}, the strength named is {put_percent(strength)}: settle which holds before you mix."
             )
     else:
         percent = strength
         n = ratio_of_percent(percent)
-        lines.append(f"{_pc(percent)} is 1 part concentrate to {put(n, digits=3)} parts water (10 to 1 is 9.1 %)")
+        lines.append(
+            f"{put_percent(percent)} is 1 part concentrate to {put(n, digits=3)} parts water (10 to 1 is 9.1 %)"
+        )
     concentrate = volume * percent / 100
     slip = 1 / volume * (1 - percent / 100)
-    lines.append(f"concentrate = V c / 100 = {g.put('volume')} x {_pc(percent)} = {put(1000 * concentrate, 'mL', 3)}")
+    lines.append(
+        f"concentrate = V c / 100 = {g.put('volume')} x {put_percent(percent)} = {put(1000 * concentrate, 'mL', 3)}"
+    )
     lines.append(f"10 mL of concentrate too much or too little shift the strength by {put(slip, '%', 2)}")
     if not says:
         says.append("Pour the concentrate into the water, stir, and read the strength before the first job.")
@@ -144,18 +142,14 @@ def _bath_mix(g: Given) -> Worked:
     )
 
 
-def _pc(number: Any) -> str:
-    return put(number, "%", 3)
-
-
 BATH_MIX = Calculation(
     id="bath-mix",
     title="Mixing a bath",
     subject="bath",
     answers="How much concentrate and water make a bath of this volume, by percent or by ratio?",
     inputs=(
-        Input("volume", "V", "volume to mix", "L", 0.05, 200, profile="bath_volume"),
-        Input("strength", "c", "strength wanted", "%", 0.2, 50, profile="bath_percent"),
+        Input("volume", "V", "volume to mix", "L", 0.05, 200),
+        Input("strength", "c", "strength wanted", "%", 0.2, 50, default="9.1 %", profile="bath_percent"),
         Input("ratio", "N", "ratio on the label: the N of 1:N", "1", 2, 500, optional=True),
         Input(
             "meaning", "", "label means 1 to N water, or 1 in N mix", choices=("to", "in"), default="to", optional=True
@@ -190,20 +184,22 @@ def _bath_strength(g: Given) -> Worked:
     if nominal(percent) > HIGHEST:
         raise CalcError(
             "factor",
-            f"{put(mean, 'Bx')} times {put(g['factor'])} makes {_pc(percent)}, which is no bath: check the factor and the decimal sign",
+            f"{put(mean, 'Bx')} times {put(g['factor'])} makes {put_percent(percent)}, which is no bath: check the factor and the decimal sign",
         )
     count = len(g["readings"])
     lines = [
-        f"c = f (mean - zero) = {g.put('factor')} x ({put(mean, 'Bx', 3)} - {put(zero, 'Bx', 3)}) = {_pc(percent)}"
+        f"c = f (mean - zero) = {g.put('factor')} x ({put(mean, 'Bx', 3)} - {put(zero, 'Bx', 3)}) = {put_percent(percent)}"
         + (f", mean of {count}" if count > 1 else "")
     ]
     figures = {"percent": percent}
     if g["noted"] is not None:
         apart = percent - g["noted"]
         figures["difference"] = apart if nominal(apart) >= 0 else -apart
-        lines.append(f"against the log: {_pc(percent)} - {g.put('noted')} = {_pc(apart)}")
+        lines.append(f"against the log: {put_percent(percent)} - {g.put('noted')} = {put_percent(apart)}")
     low, high = WEAK * target, STRONG * target
-    limit = Limit("percent", f"{put(low, digits=3)} to {_pc(high)} (0.75 to 1.3 times {_pc(target)})", low, high)
+    limit = Limit(
+        "percent", f"{put(low, digits=3)} to {put_percent(high)} (0.75 to 1.3 times {put_percent(target)})", low, high
+    )
     value = nominal(percent)
     if value < low:
         says = ["Too weak: bath-correct tells how much concentrate to add. Read again after ten minutes of pump."]
@@ -225,12 +221,10 @@ BATH_STRENGTH = Calculation(
     subject="bath",
     answers="What strength does the bath have, and how sure is that?",
     inputs=(
-        Input(
-            "readings", "R", "readings of the bath", "Bx", 0, 60, instrument="refractometer", several=(1, 12)
-        ),
+        Input("readings", "R", "readings of the bath", "Bx", 0, 60, instrument="refractometer", several=(1, 12)),
         Input("zero", "R0", "reading on plain mixing water", "Bx", -5, 10, instrument="refractometer"),
         Input("factor", "f", "factor on the concentrate's label", "1", 0.2, 10, percent=5, default="1"),
-        Input("target", "", "strength wanted", "%", 0.5, 50, profile="bath_percent"),
+        Input("target", "", "strength wanted", "%", 0.5, 50, default="9.1 %", profile="bath_percent"),
         Input("noted", "", "strength noted in the bath log", "%", 0, 60, optional=True),
     ),
     figures=(
@@ -262,33 +256,37 @@ def _bath_correct(g: Given) -> Worked:
         "result": after,
     }
     lines = [
-        f"concentrate wanted = (V c_wanted - V_now c_now) / 100 = ({g.put('full')} x {_pc(target)} - {g.put('now')} x {g.put('strength', 3)}) / 100 = {_ml((full * target - now * strength) / 100)}; room = {_ml(full - now)}"
+        f"concentrate wanted = (V c_wanted - V_now c_now) / 100 = ({g.put('full')} x {put_percent(target)} - {g.put('now')} x {g.put('strength', 3)}) / 100 = {litres((full * target - now * strength) / 100)}; room = {litres(full - now)}"
     ]
-    if added > 1e-9:
+    if draw > 1e-9 and conc < 1e-9:
+        lines.append(f"draw = V_now - V c_wanted / c_now = {litres(draw)}; no concentrate, the rest is water")
+    elif draw > 1e-9:
+        lines.append(
+            f"the room is too small: draw = (V c_wanted - V_now c_now - 100 room) / (100 - c_now) = {litres(draw)}"
+        )
+    if conc > 1e-9 and water > 1e-9:
         figures["mix"] = 100 * dose.concentrate / (dose.concentrate + dose.water)
-        lines.append(f"poured in together: {_ml(conc)} concentrate in {_ml(added)} = {_pc(100 * conc / added)} mix")
+        lines.append(
+            f"poured in together: {litres(conc)} concentrate in {litres(added)} = {put_percent(100 * conc / added)} mix"
+        )
     low, high = WEAK * target, STRONG * target
     says = _correct_says(draw, conc, water, nominal(now * strength / full), high)
-    limit = Limit("result", f"0.75 to 1.3 times {_pc(target)}", low, high)
+    limit = Limit("result", f"0.75 to 1.3 times {put_percent(target)}", low, high)
     return Worked(figures, tuple(lines), (limit,), says=says)
-
-
-def _ml(litres: Any) -> str:
-    return put(litres, "L", 3) if abs(nominal(litres)) >= 1 else put(1000 * litres, "mL", 3)
 
 
 def _correct_says(draw: float, conc: float, water: float, filled: float, high: float) -> tuple[str, ...]:
     if draw + conc + water < 0.005:
         return ("Level and strength are right: pour nothing in.",)
-    steps = [f"draw {_ml(draw)} out (keep it as waste)"] if draw > 1e-9 else []
-    pour = [f"{_ml(conc)} concentrate"] * (conc > 1e-9) + [f"{_ml(water)} water"] * (water > 1e-9)
+    steps = [f"draw {litres(draw)} out (keep it as waste)"] if draw > 1e-9 else []
+    pour = [f"{litres(conc)} concentrate"] * (conc > 1e-9) + [f"{litres(water)} water"] * (water > 1e-9)
     if pour:
         how = " mixed with " if len(pour) > 1 else ""
         steps.append(f"pour in {how.join(pour)}" + (", slowly and with the pump running" if not water > 1e-9 else ""))
     text = ", then ".join(steps)
     says = [text[0].upper() + text[1:] + "; run the pump ten minutes and read again."]
     if draw > 1e-9 and conc < 1e-9 and filled < high:
-        says.append(f"Without drawing out, water to the mark alone gives {_pc(filled)}, which will do.")
+        says.append(f"Without drawing out, water to the mark alone gives {put_percent(filled)}, which will do.")
     return tuple(says)
 
 
@@ -300,8 +298,8 @@ BATH_CORRECT = Calculation(
     inputs=(
         Input("now", "Vn", "volume in the tank now", "L", 0.1, 200, percent=3),
         Input("strength", "cn", "strength now", "%", 0, 60, instrument="refractometer-percent"),
-        Input("full", "V", "volume at the full mark", "L", 0.1, 200, profile="bath_volume"),
-        Input("target", "c", "strength wanted", "%", 0.5, 50, profile="bath_percent"),
+        Input("full", "V", "volume at the full mark", "L", 0.1, 200, default="2.75 L", profile="bath_volume"),
+        Input("target", "c", "strength wanted", "%", 0.5, 50, default="9.1 %", profile="bath_percent"),
     ),
     figures=(
         Figure("concentrate", "", "concentrate to add", "mL"),
@@ -317,116 +315,4 @@ BATH_CORRECT = Calculation(
 )
 
 
-# --- bath-evaporation
-
-
-def _bath_evaporation(g: Given) -> Worked:
-    volume, before, after = g["volume"], g["before"], g["after"]
-    missing, lines = _missing(g)
-    if nominal(missing) >= 0.9 * nominal(volume):
-        raise CalcError(
-            "missing", f"{put(missing, 'L', 3)} missing of {g.put('volume')} leaves no bath to read: check both volumes"
-        )
-    lost = missing + g["topped"]
-    if nominal(lost) <= 0:
-        raise CalcError("missing", "nothing is missing and nothing was topped up: there is no loss to tell apart")
-    water, carried = loss_split(volume, missing, before, after, g["topped"], g["top_strength"])
-    share, u = water / lost, deviation(water / lost)
-    raw = nominal(share)
-    if raw > 1 + 3 * u:
-        raise CalcError(
-            "after",
-            "the strength rose more than the missing water explains: was concentrate added? If not, read both again with one zero",
-        )
-    if raw < -3 * u:
-        raise CalcError(
-            "after",
-            "more concentrate is gone than went with the liquid: was water added and not noted? If not, read both strengths again",
-        )
-    lines.append(
-        f"bath gone = (V c1 - V_end c2 + top-up) / mean c = ({g.put('volume', 3)} x {g.put('before', 3)} - {put(volume - missing, 'L', 3)} x {g.put('after', 3)} + {put(g['topped'], 'L', 3)} x {g.put('top_strength', 3)}) / {_pc((before + after) / 2)} = {put(carried, 'L', 2)} of {put(lost, 'L', 3)}"
-    )
-    if not 0 <= raw <= 1:
-        share = share - raw + min(max(raw, 0.0), 1.0)
-        lines.append(f"water share {_pc(100 * raw)}: outside 0 to 100 % only by the doubt, so the nearer end is taken")
-    vapour = _vapour(raw, u)
-    weekly = lost / g["time"] * 7
-    figures = {"evaporated": 100 * share, "water": share * lost, "carried": (1 - share) * lost, "weekly": weekly}
-    if vapour >= 0.8:
-        says = (
-            f"Water leaves and the concentrate stays: top up with plain water, about {_ml(weekly)} a week, and read the strength.",
-        )
-    elif vapour <= 0.2:
-        says = (
-            "Whole bath is lost: lay paper under mill and hoses, and look at how the tank is drawn.",
-            "Top up with mix of full strength.",
-        )
-    else:
-        says = (
-            "Not to be told apart yet: let more go missing, or take the mean of several readings at start and end.",
-        )
-    return Worked(figures, tuple(lines), classes={"evaporation": vapour, "leak-or-drag-out": 1 - vapour}, says=says)
-
-
-def _missing(g: Given) -> tuple[Any, list[str]]:
-    """Litres below the starting level, as poured or from the fall of the level in a straight-walled tank."""
-    if g["missing"] is not None:
-        return g["missing"], []
-    if g["fall"] is None:
-        if nominal(g["topped"]) > 0:
-            return 0.0, []
-        raise CalcError("missing", "give the litres missing, or the fall of the level (fall, depth), or what was topped up")
-    if g["depth"] is None:
-        raise CalcError("depth", "the fall of the level needs the depth of the bath at the start, too")
-    missing = g["volume"] * g["fall"] / g["depth"]
-    return missing, [
-        f"missing = V fall / depth = {g.put('volume')} x {g.put('fall')} / {g.put('depth')} = {put(missing, 'L', 3)}"
-    ]
-
-
-def _vapour(share: float, u: float) -> float:
-    """Chance that more than half went as vapour, for a share known as `share` +- `u` that lies in 0..1."""
-    normal = NormalDist(share, max(u, 1e-6))
-    whole = normal.cdf(1) - normal.cdf(0)
-    return min(max((normal.cdf(1) - normal.cdf(0.5)) / whole, 0.0), 1.0) if whole > 0 else float(share > 0.5)
-
-
-BATH_EVAPORATION = Calculation(
-    id="bath-evaporation",
-    title="Where the coolant went: vapour, or leak and drag-out",
-    subject="bath",
-    answers="Did water evaporate, or was whole bath lost through a leak or on parts and chips?",
-    inputs=(
-        Input("volume", "V", "volume of the bath at the start", "L", 0.2, 200, percent=3, profile="bath_volume"),
-        Input("before", "c1", "strength at the start", "%", 0.5, 60, instrument="refractometer-percent"),
-        Input("after", "c2", "strength at the end, before filling up", "%", 0.5, 60, instrument="refractometer-percent"),
-        Input("time", "t", "time between the two", "d", 0.04, 120, percent=2),
-        Input("missing", "", "poured in to reach the old mark", "L", 0, 100, instrument="jug", optional=True),
-        Input("fall", "", "or: fall of the level", "mm", 0, 500, instrument="ruler", optional=True),
-        Input("depth", "", "   and depth of the bath at the start", "mm", 10, 1000, instrument="ruler", optional=True),
-        Input("topped", "", "topped up in between", "L", 0, 200, default="0", percent=3),
-        Input("top_strength", "ct", "strength of that top-up", "%", 0, 60, default="0", percent=5),
-    ),
-    figures=(
-        Figure("evaporated", "", "share gone as vapour", "%"),
-        Figure("water", "", "water evaporated", "L"),
-        Figure("carried", "", "bath leaked or carried off", "L"),
-        Figure("weekly", "", "gone in a week", "L"),
-    ),
-    classes=(
-        Class("evaporation", "mostly water evaporated"),
-        Class("leak-or-drag-out", "mostly whole bath lost: leak or drag-out"),
-    ),
-    work=_bath_evaporation,
-    sources=("physics",),
-    example={
-        "volume": "2.75 L",
-        "before": "9.1 %",
-        "after": "11.0 %",
-        "time": "7 d",
-        "missing": "0.5 L",
-    },
-    hazards=("coolant-contact",),
-)
-
-CALCULATIONS = (BATH_MIX, BATH_STRENGTH, BATH_CORRECT, BATH_EVAPORATION)
+CALCULATIONS = (BATH_MIX, BATH_STRENGTH, BATH_CORRECT)
