@@ -79,6 +79,16 @@ def _parser() -> argparse.ArgumentParser:
     p = sub.add_parser("calc", add_help=False, help="bench calculations: from readings with units to a verdict")
     p.add_argument("rest", nargs=argparse.REMAINDER)
     p.set_defaults(run=lambda args: 0)
+    p = sub.add_parser(
+        "care",
+        parents=[shown],
+        help="the care plan: daily, weekly, monthly, by hours",
+        description="Show the care plan, and which causes its neglect brings.",
+    )
+    p.add_argument("--every", choices=("day", "week", "month", "hours"), help="tasks of one interval only")
+    p.add_argument("--cause", metavar="ID", help="tasks that prevent this cause")
+    p.add_argument("--knowledge", metavar="DIR", help="knowledge folder to use (default: the shipped one)")
+    p.set_defaults(run=_late("carework", "care"))
     p = sub.add_parser("log", help="check the case log", description="Check the case log.")
     inner = p.add_subparsers(dest="what", metavar="WHAT", required=True)
     k = inner.add_parser("verify", parents=[common], help="find altered, missing or reordered events")

@@ -259,8 +259,9 @@ class RulesSound(LintCheck):
         return self.issue(kb, path, f"{subject} can never be all of this", "mend it, or put one of them under 'any'")
 
 
-def impossible(body: Iterable[Condition]) -> list[str]:
-    """Subjects of which a rule's conditions ask what no single value can be."""
+def impossible(body: Iterable[Condition], counts: Iterable[str] = ()) -> list[str]:
+    """Subjects of which a rule's conditions ask what no single value can be; settings in `counts` are whole numbers."""
+    whole = set(counts)
     groups: dict[tuple[str, str, bool], list[Condition]] = defaultdict(list)
     for condition in body:
         groups[(*condition.subject, condition.flat().compares)].append(condition)
@@ -270,6 +271,8 @@ def impossible(body: Iterable[Condition]) -> list[str]:
         words = [word for c in flats for word in c.is_ or ("present",)]
         limits = sorted(x for c in flats for x in (c.above, c.below) if x is not None)
         between = [(a + b) / 2 for a, b in pairwise([limits[0] - 2, *limits, limits[-1] + 2])] if limits else []
+        if kind == "setting" and key in whole:
+            limits, between = [float(n) for x in limits for n in range(int(x) - 1, int(x) + 3)], []
         values: list[str | float | None] = [None, *(limits + between if limits else words)]
         if not any(all(c.meets(value) for c in group) for value in values):
             found.append(f"{kind} '{key}'")

@@ -165,17 +165,18 @@ class RulesAgree(LintCheck):
         for rule in kb.rules.values():
             if rule.then.answer:
                 answers[rule.then.answer.check].append(rule)
+        counts = [f.id for f in kb.vocabulary.setting if f.unit == "1"]
         for check, some in answers.items():
             for one, two in combinations(some, 2):
                 same = one.then.answer and two.then.answer and one.then.answer.outcome == two.then.answer.outcome
-                if not same and self._together(one, two):
+                if not same and self._together(one, two, counts):
                     said = f"it and '{one.id}' can hold together and answer '{check}' differently"
                     yield self.issue(kb, ("rules", two.id), said, "make their conditions exclude each other")
 
     @staticmethod
-    def _together(one: Rule, two: Rule) -> bool:
+    def _together(one: Rule, two: Rule, counts: list[str]) -> bool:
         ways = [(*one.when, *two.when, *a, *b) for a in _each(one.any) for b in _each(two.any)]
-        return any(not impossible(way) for way in ways)
+        return any(not impossible(way, counts) for way in ways)
 
 
 def _each(conditions: tuple[Any, ...]) -> list[tuple[Any, ...]]:

@@ -216,7 +216,7 @@ _SPELLINGS = {
 }
 
 
-_UNIT = re.compile(r"[A-Za-zµμ_]{1,20}\d?[²³]?(/[A-Za-zµμ]{1,8}[²³]?)?")
+_UNIT = re.compile(r"[A-Za-zµμ_]{1,20}\d?[²³]?(/[A-Za-zµμ]{1,8}\d?[²³]?)?")
 
 
 class ReadingError(ValueError):

@@ -431,6 +431,11 @@ def summary_lines(view: Assessment, case: str, width: int) -> list[Line]:
             f"What helped: {kb.remedies[helped].title.lower()}"
             + (", proof test passed." if proof else ", proof test still owed.")
         )
+    kept_away = [t for t in kb.care.values() if state.cause in t.prevents and t.who == "technician"]
+    if kept_away:
+        parts.append(
+            "So that it stays away: " + "; ".join(f"{t.title.lower()}, {t.interval}" for t in kept_away[:2]) + "."
+        )
     endings = {
         "confirmed": "Closed as confirmed.",
         "fixed-unproven": "Closed as fixed, cause not proven.",

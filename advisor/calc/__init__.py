@@ -11,7 +11,29 @@ if TYPE_CHECKING:
 
 __all__ = ["SUBJECTS", "catalogue"]
 
-SUBJECTS = ("air", "bath", "water", "coolant", "burrlife", "runout", "compare", "airline", "fitting", "regulator", "lineparts", "moisture", "airclass", "electrical", "voltage")
+SUBJECTS = (
+    "air",
+    "leak",
+    "duty",
+    "bath",
+    "water",
+    "coolant",
+    "burrlife",
+    "runout",
+    "compare",
+    "airline",
+    "fitting",
+    "regulator",
+    "lineparts",
+    "moisture",
+    "airclass",
+    "electrical",
+    "voltage",
+    "geometry",
+    "testblock",
+    "repeat",
+    "fit",
+)
 
 
 @lru_cache(maxsize=1)

@@ -1,63 +1,349 @@
-"""Compressed air that is lost: leak rate from the fall of pressure in a shut-off receiver, and from pump-up times."""
+"""Compressed air supply: what the users need against what the compressor gives, how long the receiver bridges a lack."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from statistics import NormalDist
 from typing import Any
 
-from advisor.calc.base import Calculation, Figure, Given, Input, Limit, Worked, put
+from advisor.calc.base import (
+    CalcError,
+    Calculation,
+    Curve,
+    Figure,
+    Given,
+    Input,
+    Limit,
+    Plot,
+    Worked,
+    deviation,
+    nominal,
+    put,
+)
 
-__all__ = ["ATMOSPHERE", "CALCULATIONS", "leak_flow"]
+__all__ = [
+    "ATMOSPHERE",
+    "CALCULATIONS",
+    "REFERENCE",
+    "draw_down_time",
+    "mean_demand",
+    "peak_demand",
+    "receiver_volume",
+    "usable_air",
+]
 
 ATMOSPHERE = 0.101325  # MPa, ISO 2533 at sea level
 REFERENCE = 0.1  # MPa: free air is stated at 1 bar and 20 degC (ISO 1217, ISO 8778)
+DAY = 1440.0  # min: a receiver that lasts so long never runs down
 
 
-def leak_flow(volume: Any, start: Any, end: Any, time: Any, reference: float = REFERENCE) -> Any:
-    """Free air lost from a vessel: Q = V (p1 - p2) / (p0 t), isothermal ideal gas.
+def usable_air(volume: Any, start: Any, end: Any, reference: float = REFERENCE) -> Any:
+    """Free air a vessel gives while it falls from `start` to `end`: V (p1 - p2) / p0, isothermal ideal gas.
 
-    `start`, `end` and `reference` in one unit of pressure (all gauge or all absolute for the first two), `volume` and
-    `time` in any units; the result is volume per time. Source: US Navy leak test (NAVFAC MO-209, ch. 5).
+    Both pressures gauge or both absolute, `reference` absolute in the same unit; the result is in the unit of `volume`.
+    Source: receiver formulas of the US DOE / ORNL open-source calculation suite.
 
-    >>> round(leak_flow(24.0, 0.80, 0.76, 10.0), 3)  # L, MPa, MPa, min -> L/min
-    0.96
+    >>> round(usable_air(24.0, 0.80, 0.60), 3)
+    48.0
     """
-    return volume * (start - end) / (reference * time)
+    return volume * (start - end) / reference
 
 
-def _leak_decay(g: Given) -> Worked:
-    flow = leak_flow(g["volume"], g["start"], g["end"], g["time"])
-    lines = [
-        f"Q = V (p1 - p2) / (p0 t) = {g.put('volume')} x ({g.put('start')} - {g.put('end')}) / ({put(REFERENCE, 'MPa')} x {g.put('time')}) = {put(flow, 'L/min', 3)}"
-    ]
-    figures = {"leak": flow}
-    limits: tuple[Limit, ...] = ()
-    says: tuple[str, ...] = ()
-    if g["delivery"] is not None:
-        figures["share"] = 100 * flow / g["delivery"]
-        lines.append(
-            f"share = Q / FAD = {put(flow, 'L/min', 3)} / {g.put('delivery')} = {put(figures['share'], '%', 3)}"
-        )
-        limits = (Limit("share", "under 10 % of the delivery", high=10.0, source="doe-tip-3"),)
-    return Worked(figures, tuple(lines), limits, says=says)
+def draw_down_time(volume: Any, start: Any, end: Any, net: Any, reference: float = REFERENCE) -> Any:
+    """Time in which a vessel falls from `start` to `end` when `net` free air (demand less delivery) leaves it:
+    t = V (p1 - p2) / (p0 Qnet). A rise: exchange the pressures, `net` is what is pumped in. ValueError unless net > 0.
+
+    >>> round(draw_down_time(24.0, 8.0, 6.0, 50.0, 1.013) * 60, 2)  # L, bar, L/min -> s
+    56.86
+    """
+    if nominal(net) <= 0:
+        raise ValueError("nothing leaves the vessel")
+    return usable_air(volume, start, end, reference) / net
 
 
-LEAK_DECAY = Calculation(
-    id="leak-decay",
-    title="Leak rate from the fall of pressure in the shut-off receiver",
+def receiver_volume(time: Any, net: Any, start: Any, end: Any, reference: float = REFERENCE) -> Any:
+    """Volume of a receiver that bridges a lack of `net` free air for `time`: V = t Qnet p0 / (p1 - p2).
+
+    In the unit of `net` times `time`. ValueError unless start > end. Source: as `usable_air`.
+
+    >>> round(receiver_volume(0.5, 100.0, 110.0, 100.0, 14.7), 2)  # min, ft3/min, psi -> ft3
+    73.5
+    """
+    if nominal(start) <= nominal(end):
+        raise ValueError("the pressure has to fall")
+    return time * net * reference / (start - end)
+
+
+def mean_demand(users: Sequence[Mapping[str, Any]]) -> Any:
+    """Mean free air all users take together: sum of flow while drawing times share of the time (`share` in %)."""
+    return sum(row["flow"] * row["share"] / 100 for row in users)
+
+
+def peak_demand(users: Sequence[Mapping[str, Any]]) -> Any:
+    """Free air taken when all users draw at once."""
+    return sum(row["flow"] for row in users if nominal(row["share"]) > 0)
+
+
+def _demand(g: Given) -> Worked:
+    delivery, allowed = g["delivery"], g["allowed"]
+    leak = delivery * g["leak"] / 100
+    users, peak = mean_demand(g["users"]), peak_demand(g["users"]) + leak
+    mean = users + leak
+    figures = {
+        "duty": 100 * users / delivery + g["leak"],
+        "mean": mean,
+        "peak": peak,
+        "spare": allowed / 100 * delivery - mean,
+        "needed": mean / (allowed / 100),
+    }
+    parts = " + ".join(f"{put(r['flow'], digits=3)} x {put(r['share'], '%', 3)}" for r in g["users"][:4])
+    more = " + ..." if len(g["users"]) > 4 else ""
+    lines = (
+        f"mean = {parts}{more} + leaks {put(leak, 'L/min', 3)} = {put(mean, 'L/min')}",
+        f"duty = mean / FAD = {put(mean, 'L/min')} / {g.put('delivery')} = {put(figures['duty'], '%', 3)}",
+    )
+    duty = nominal(figures["duty"])
+    if duty > 100:
+        first = f"Too small: it would fall short by {put(mean - delivery, 'L/min', 2)} even without a rest. First mend leaks and use air in turn."
+    elif duty > nominal(allowed):
+        first = f"It keeps up, but runs more than it may: mend leaks, use air in turn, or get {put(figures['needed'], 'L/min', 2)} of delivery."
+    else:
+        first = f"Enough: it rests {put(100 - duty, '%', 2)} of the time."
+    if nominal(peak) > nominal(delivery):
+        second = f"All at once draw {put(peak / delivery, digits=2)} times the delivery: the receiver has to bridge it (receiver-hold)."
+    else:
+        second = "Even all at once draw less than the delivery."
+    limit = Limit("duty", f"run time at most {g.put('allowed')}", high=nominal(allowed))
+    return Worked(figures, lines, (limit,), says=(first, second))
+
+
+AIR_DEMAND = Calculation(
+    id="air-demand",
+    title="Demand of all users against what the compressor delivers",
     subject="air",
-    answers="How much air do receiver and line lose with the compressor off and nothing drawing?",
+    answers="Is the compressor big enough for everything on its line, with rests left over?",
     inputs=(
-        Input("volume", "V", "volume of receiver and line", "L", 0.5, 5000, percent=5),
-        Input("start", "p1", "gauge pressure at the start", "MPa", 0.05, 1.6, instrument="line-gauge"),
-        Input("end", "p2", "gauge pressure at the end", "MPa", 0.0, 1.6, instrument="line-gauge"),
-        Input("time", "t", "time between the two readings", "min", 0.2, 1440, instrument="stopwatch"),
-        Input("delivery", "FAD", "free air delivery of the compressor", "L/min", 5, 5000, percent=10, optional=True),
+        Input(
+            "users",
+            "",
+            "mills and other users",
+            several=(1, 30),
+            columns=(
+                Input("name", "", "name"),
+                Input("flow", "", "air while drawing", "L/min", 0.1, 5000, percent=10),
+                Input("share", "", "share of the time", "%", 0, 100, percent=15, default="100 %"),
+            ),
+        ),
+        Input("delivery", "FAD", "free air delivery on its plate", "L/min", 5, 20000, percent=10, source="iso-1217"),
+        Input("leak", "L", "leaks, share of the delivery", "%", 0, 90, percent=50, default="10 %", source="doe-tip-3"),
+        Input("allowed", "D", "run time the compressor may have", "%", 20, 100, default="65 %"),
     ),
-    figures=(Figure("leak", "Q", "leak rate, free air", "L/min"), Figure("share", "", "share of the delivery", "%")),
-    work=_leak_decay,
-    sources=("physics", "doe-tip-3"),
-    example={"volume": "24 L", "start": "0.80 MPa", "end": "0.76 MPa", "time": "10 min", "delivery": "50 L/min"},
-    hazards=(),
+    figures=(
+        Figure("duty", "", "run time it needs", "%"),
+        Figure("mean", "", "mean demand with leaks", "L/min"),
+        Figure("peak", "", "peak demand, all at once", "L/min"),
+        Figure("spare", "", "left over within its run time", "L/min"),
+        Figure("needed", "", "delivery that would be needed", "L/min"),
+    ),
+    work=_demand,
+    sources=("iso-1217", "doe-tip-3", "common-practice"),
+    example={
+        "users": ["mill A | 50 L/min | 60 %", "mill B | 50 L/min | 40 %", "blaster | 80 L/min | 10 %"],
+        "delivery": "130 L/min",
+    },
 )
 
-CALCULATIONS = (LEAK_DECAY,)
+
+def _hold(g: Given) -> Worked:
+    volume, full, start, lowest = g["volume"], g["cut_out"], g["cut_in"], g["lowest"]
+    demand, delivery = g["demand"], g["delivery"]
+    if nominal(full) <= nominal(start):
+        raise CalcError(
+            "cut_in", f"cut-in: {g.put('cut_in')} is not below the cut-out of {g.put('cut_out')}; type the lower one"
+        )
+    if nominal(lowest) >= nominal(full):
+        raise CalcError(
+            "lowest",
+            f"lowest: {g.put('lowest')} is not below the cut-out of {g.put('cut_out')}; type a pressure below it",
+        )
+    net = demand - delivery
+    late = nominal(start) <= nominal(lowest)
+    turn = lowest if late else start
+    off = draw_down_time(volume, full, turn, demand)
+    recovery = draw_down_time(volume, full, start, delivery)
+    lines = [f"off until {put(turn, 'MPa')}: V dp / (p0 Q) = {put(off, 'min', 3)}"]
+    running: Any = None
+    if not late and nominal(net) > nominal(usable_air(volume, start, lowest)) / DAY:
+        running = draw_down_time(volume, start, lowest, net)
+        lines.append(
+            f"then running to {g.put('lowest')}: V dp / (p0 (Q - FAD)) = {g.put('volume')} x {put(start - lowest, 'MPa', 3)} / "
+            f"({put(REFERENCE, 'MPa')} x {put(net, 'L/min', 3)}) = {put(running, 'min', 3)}"
+        )
+    lines.append(f"pump-up, nothing drawing: V dp / (p0 FAD) = {put(recovery, 'min', 3)}")
+    figures = {"recovery": recovery}
+    if late:
+        figures = {"hold": off, "off": off, **figures}
+    elif running is not None:
+        figures = {"hold": off + running, "off": off, "running": running, **figures}
+        if g["bridge"] is not None:
+            figures["needed"] = receiver_volume(g["bridge"], net, start, lowest)
+    else:
+        figures = {**figures, "off": off}
+    hold = nominal(figures["hold"]) if "hold" in figures else None
+    return Worked(figures, tuple(lines), says=_hold_says(g, late, hold), plot=_hold_plot(g, off, figures.get("hold")))
+
+
+def _hold_says(g: Given, late: bool, hold: float | None) -> tuple[str, ...]:
+    net = g["demand"] - g["delivery"]
+    if late:
+        return (
+            f"The compressor starts only at {g.put('cut_in')}, when the mill is short already: have the switch set above {g.put('lowest')}.",
+        )
+    says = (
+        f"The pressure never falls below the cut-in: the delivery covers {put(100 * g['delivery'] / g['demand'], '%', 3)} of the demand.",
+    )
+    if hold is not None:
+        says = (
+            f"A draw longer than {put(hold, 'min', 2)} is cut short; one that begins at the cut-in has only the time after it.",
+        )
+    u = deviation(net)
+    other = NormalDist(nominal(net), u).cdf(0) if u > 0 else float(nominal(net) <= 0)
+    other = other if hold is not None else 1 - other
+    if other >= 0.05:
+        what = "never falls" if hold is not None else "falls after all"
+        says = (*says, f"The doubt of the figures leaves a chance of {other:.0%} that it {what}.")
+    return says
+
+
+def _hold_plot(g: Given, off: Any, hold: Any) -> Plot:
+    volume, delivery = nominal(g["volume"]), nominal(g["delivery"])
+    full, start, lowest = nominal(g["cut_out"]), nominal(g["cut_in"]), nominal(g["lowest"])
+    if hold is None:  # falls to the cut-in and climbs again
+        turn, bottom = nominal(off), start
+        x, y = [0.0, turn], [full, start]
+        if delivery > nominal(g["demand"]):
+            back = nominal(draw_down_time(volume, full, start, delivery - nominal(g["demand"])))
+            part = min(1.0, 20 * (turn + 1e-9) / back)
+            x, y = [*x, turn + part * back], [*y, start + part * (full - start)]
+    else:
+        turn, bottom = nominal(hold), lowest
+        x, y = [0.0, nominal(off), turn], [full, max(start, lowest), lowest]
+    climb = draw_down_time(volume, full, bottom, delivery)
+    return Plot(
+        "Pressure in the receiver",
+        "time [min]",
+        "gauge pressure [MPa]",
+        (
+            Curve("air is drawn", x, y),
+            Curve("filling, nothing drawn", [turn, turn + climb], [bottom, full]),
+        ),
+        (("lowest usable", lowest), ("cut-in", start)),
+    )
+
+
+RECEIVER_HOLD = Calculation(
+    id="receiver-hold",
+    title="How long the receiver bridges a demand above the delivery",
+    subject="air",
+    answers="How long does the receiver last when more is drawn than the compressor gives, and how soon is it full again?",
+    inputs=(
+        Input("volume", "V", "volume of receiver and line", "L", 0.5, 5000, percent=5),
+        Input("cut_out", "p1", "gauge pressure where the motor stops", "MPa", 0.1, 1.6, instrument="line-gauge"),
+        Input("cut_in", "p2", "gauge pressure where it starts", "MPa", 0.05, 1.6, instrument="line-gauge"),
+        Input(
+            "lowest",
+            "p3",
+            "lowest gauge pressure that will do",
+            "MPa",
+            0.0,
+            1.5,
+            default="0.6 MPa",
+            profile="inlet_pressure",
+        ),
+        Input("demand", "Q", "air drawn, free air", "L/min", 1, 20000, percent=15),
+        Input("delivery", "FAD", "free air delivery of the compressor", "L/min", 5, 20000, percent=10),
+        Input("bridge", "tb", "time that has to be bridged", "min", 0.05, 600, optional=True),
+    ),
+    figures=(
+        Figure("hold", "", "full receiver lasts", "min"),
+        Figure("off", "", "until the compressor starts", "min"),
+        Figure("running", "", "from then to the lowest pressure", "min"),
+        Figure("recovery", "", "pump-up from cut-in to cut-out", "min"),
+        Figure("needed", "V", "receiver needed, begun at cut-in", "L"),
+    ),
+    work=_hold,
+    sources=("doe-suite",),
+    example={
+        "volume": "24 L",
+        "cut_out": "0.80 MPa",
+        "cut_in": "0.70 MPa",
+        "lowest": "0.62 MPa",
+        "demand": "90 L/min",
+        "delivery": "60 L/min",
+        "bridge": "5 min",
+    },
+    hazards=("hot-compressor", "noise"),
+)
+
+
+def _pump_up(g: Given) -> Worked:
+    start, end = g["start"], g["end"]
+    if nominal(end) - nominal(start) < 0.01:
+        raise CalcError(
+            "end", f"end: {g.put('end')} is not above the start of {g.put('start')}; type the pressure after filling"
+        )
+    net = g["delivery"] - (g["leak"] if g["leak"] is not None else 0.0)
+    if nominal(net) <= 0:
+        raise CalcError(
+            "leak", f"leak: {g.put('leak')} is no less than the delivery of {g.put('delivery')}; mend it first"
+        )
+    expected = draw_down_time(g["volume"], end, start, net)
+    pumped = usable_air(g["volume"], end, start) / g["time"] + (g["leak"] if g["leak"] is not None else 0.0)
+    share = 100 * g["time"] / expected
+    rate = f"({g.put('delivery')} - {g.put('leak')})" if g["leak"] is not None else g.put("delivery")
+    lines = (
+        f"time as new = V (p2 - p1) / (p0 FAD) = {g.put('volume')} x {put(end - start, 'MPa', 3)} / ({put(REFERENCE, 'MPa')} x {rate}) = {put(expected, 'min', 3)}",
+        f"share = t / time as new = {g.put('time', 3)} / {put(expected, 'min', 3)} = {put(share, '%', 3)}",
+    )
+    says = (
+        ("It pumps what its plate says, as far as this can tell.",)
+        if nominal(share) < 125
+        else ("It gives too little: look at the intake filter first, then have valves and rings seen to.",)
+    )
+    if g["leak"] is None and nominal(share) >= 125:
+        says = (*says, "Rule out a leak (leak-decay) before you blame the pump.")
+    limits = (Limit("share", "at most a quarter longer than new", high=125.0),)
+    return Worked({"share": share, "delivery": pumped, "expected": expected}, lines, limits, says=says)
+
+
+PUMP_UP = Calculation(
+    id="pump-up",
+    title="Delivery of the compressor from the time it takes to fill the receiver",
+    subject="air",
+    answers="Does the pump still deliver what its plate says?",
+    inputs=(
+        Input("volume", "V", "volume of the receiver", "L", 0.5, 5000, percent=5),
+        Input("start", "p1", "gauge pressure at the start", "MPa", 0.0, 1.5, instrument="line-gauge"),
+        Input("end", "p2", "gauge pressure at the end", "MPa", 0.02, 1.6, instrument="line-gauge"),
+        Input("time", "t", "time it took, nothing drawing", "min", 0.05, 240, instrument="stopwatch"),
+        Input("delivery", "FAD", "free air delivery on its plate", "L/min", 5, 20000, percent=10, source="iso-1217"),
+        Input("leak", "Q", "leak rate, if it was measured", "L/min", 0.0, 5000, percent=20, optional=True),
+    ),
+    figures=(
+        Figure("share", "", "time as a share of that when new", "%"),
+        Figure("delivery", "", "free air it really delivers", "L/min"),
+        Figure("expected", "", "time it should take", "min"),
+    ),
+    work=_pump_up,
+    sources=("doe-suite", "iso-1217", "common-practice"),
+    example={
+        "volume": "24 L",
+        "start": "0.55 MPa",
+        "end": "0.80 MPa",
+        "time": "95 s",
+        "delivery": "60 L/min",
+    },
+    hazards=("hot-compressor", "noise"),
+)
+
+CALCULATIONS = (AIR_DEMAND, RECEIVER_HOLD, PUMP_UP)

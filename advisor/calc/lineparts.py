@@ -10,6 +10,7 @@ from advisor.calc.regulator import HEADROOM, draws, not_below_zero, own_gauges, 
 
 __all__ = ["CALCULATIONS"]
 
+SURE = 0.8  # below this chance of the part another look is asked for
 ALLOWED = 0.05  # share of the required pressure that may be missing; common practice
 
 # Each place a gauge may be, with the part that lies just ahead of it.
@@ -120,7 +121,7 @@ def _line_readings(g: Given) -> Worked:
     lost = _losses(drawn, chain, required)
     classes, best = _classes(lost, drawn["inlet"][1], required)
     figures, lines = _figures(places, chain, required)
-    return Worked(figures, tuple(lines), classes=classes, says=_says(best, chain, places))
+    return Worked(figures, tuple(lines), classes=classes, says=_says(best, classes, chain, places))
 
 
 def _sensible(places: Mapping[str, Sequence[Any]], chain: Sequence[tuple[str, str]]) -> None:
@@ -182,9 +183,12 @@ ADVICE = {
 }
 
 
-def _says(best: Parts, chain: Sequence[tuple[str, str]], places: Mapping[str, Any]) -> tuple[str, ...]:
+def _says(
+    best: Parts, classes: Mapping[str, float], chain: Sequence[tuple[str, str]], places: Mapping[str, Any]
+) -> tuple[str, ...]:
     if len(best) == 1:
-        return (ADVICE[best[0]],)
+        sure = classes[best[0]] >= SURE
+        return (ADVICE[best[0]],) if sure else (ADVICE[best[0]], "Not sure yet: read all again on one test gauge.")
     for before, behind, parts in _stretches(chain, places):
         if parts == best:
             inner = [place for place, _ in chain]

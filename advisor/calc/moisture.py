@@ -41,7 +41,8 @@ def saturation(celsius: Any) -> Any:
 def dew_point(vapour: Any) -> Any:
     """Temperature in degC at which air with this vapour pressure (MPa) is saturated; frost point below freezing.
 
-    The dew point under another total pressure follows by scaling the vapour pressure with it (Dalton).
+    The dew point under another total pressure follows by scaling the vapour pressure with it (Dalton). Real air at 0.7 MPa
+    shifts that by about 0.3 K, well under the error of a meter.
 
     >>> round(dew_point(saturation(3.0) * 0.101325 / 0.801325), 1)  # 3 degC at 0.7 MPa, let out into the room
     -20.8

@@ -12,6 +12,8 @@ from advisor.screen import Glyphs, Line, rule_line, text_lines
 
 __all__ = ["figure_text", "input_help", "sheet_lines"]
 
+SCREEN = 23
+
 
 def figure_text(result: Result, pm: str = "+-") -> str:
     """'0.95 L/min +- 0.31': the value rounded to the second digit of its expanded uncertainty (JCGM 100, 7.2.6)."""
@@ -40,10 +42,17 @@ def _from(taken: Taken, kb: Knowledge) -> str:
 
 def sheet_lines(run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: tuple[str, ...] = ()) -> list[Line]:
     """The sheet. `outcomes`, when it is run for a check, are its outcomes in words with their probability: they stand
-    in place of the calculation's own limits."""
+    in place of the calculation's own limits. When it would not fit one screen, usual values share a line."""
+    lines = _lines(run, kb, width, glyphs, outcomes, short=False)
+    return lines if len(lines) <= SCREEN else _lines(run, kb, width, glyphs, outcomes, short=True)
+
+
+def _lines(run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: tuple[str, ...], short: bool) -> list[Line]:
     pm = "±" if glyphs.rule != "-" else "+-"
     out: list[Line] = [rule_line(width, run.calc.title, glyphs)]
     rows = [t for t in run.taken.values() if t.origin != "missing"]
+    usual = [t for t in rows if t.origin in ("default", "profile")] if short else []
+    rows = [t for t in rows if t not in usual]
     wide = max((len(t.input.ask) for t in rows), default=0)
     for taken in rows:
         ask, value = taken.input.ask[: min(wide, 40)], shown(taken)
@@ -54,6 +63,9 @@ def sheet_lines(run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: t
             [("", head[:width])]
             + ([("dim", f"{'':<{max(58 - len(head), 2)}}{note[:room]}")] if note and room > 8 else [])
         )
+    if usual:
+        told = "; ".join(f"{t.input.ask} {shown(t)}" for t in usual)
+        out += text_lines(f"Usual values: {told}", width - 1, "dim", indent="     ", first=" ")
     for text in run.worked.lines:
         out += text_lines(text, width - 1, "", indent="     ", first="   ")
     for place, result in enumerate(run.results.values()):
@@ -81,7 +93,9 @@ def sheet_lines(run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: t
         out += text_lines(f"Most of the doubt: {_doubt(run, kb)}.", width - 1, "dim", indent=" ")
     for text in run.worked.says:
         out += text_lines(text, width - 1, indent=" ")
-    cited = [kb.sources[s].title for s in run.calc.sources if s in kb.sources]
+    plain = {"physics": "follows from the formula shown"}
+    named = [s for s in run.calc.sources if s != "physics"] or ["physics"]
+    cited = [plain.get(s) or kb.sources[s].title for s in named if s in kb.sources]
     if cited:
         out += text_lines("Source: " + "; ".join(cited), width - 1, "dim", indent=" ")
     return out

@@ -13,7 +13,7 @@ from uncertainties import ufloat
 from advisor.calc.base import CalcError, CalcErrors, Calculation, Given, Input, Number, put
 from advisor.issue import nearest
 from advisor.model import Instrument
-from advisor.readings import ReadingError, convert, parse_number, read_value, standard_uncertainty
+from advisor.readings import ReadingError, convert, parse_number, read_value, standard_uncertainty, unit_name
 
 __all__ = ["Taken", "Taker", "read_input", "shown", "take"]
 
@@ -60,7 +60,8 @@ class Taker:
         common = math.sqrt(max(total**2 - own**2, 0.0))
         number: Number = ufloat(value, own, spec.id) if own else value
         if common:
-            number = number + common * self.shared.setdefault(record.id, ufloat(0.0, 1.0, record.id))
+            key = record.id if record.difference_error is not None else f"{record.id} {spec.id}"
+            number = number + common * self.shared.setdefault(key, ufloat(0.0, 1.0, record.id))
         return number
 
 
@@ -214,7 +215,7 @@ def _split(text: str) -> list[str]:
     for token in re.split(r"[;\s]+|,\s+", text.replace("\u00a0", " ").strip(" ;,")):
         if not token:
             continue
-        if _NUMERIC.match(token) or not parts:
+        if not parts or (_NUMERIC.match(token) and not token.startswith("1/")):  # 1/min is a unit
             parts.append(token)
         else:
             parts[-1] = f"{parts[-1]} {token}"
@@ -228,9 +229,11 @@ def _split(text: str) -> list[str]:
 def _row(spec: Input, text: str, place: int, taker: Taker, used: list[str]) -> dict[str, Any]:
     """One line of a table. Columns are split at '|', or at blanks; a last column with several readings takes the rest."""
     columns = spec.columns
-    cells = [c.strip() for c in text.split("|")] if "|" in text else re.split(r"[;\s]+", text.strip())
-    if "|" not in text and len(cells) > len(columns):
-        if not columns[-1].several:
+    cells = [c.strip() for c in text.split("|")] if "|" in text else _cells(columns, text)
+    while "|" in text and len(cells) > len(columns) and not cells[-1]:
+        cells.pop()  # a stroke at the end of the line
+    if len(cells) > len(columns):
+        if "|" in text or not columns[-1].several:
             raise CalcError(
                 spec.id,
                 f"{spec.option}, line {place}: '{text[:40]}' has {len(cells)} parts; needed: {', '.join(c.range_text_short for c in columns)}",
@@ -254,6 +257,27 @@ def _row(spec: Input, text: str, place: int, taker: Taker, used: list[str]) -> d
         used += taken.instruments
         row[column.id] = taken.value
     return row
+
+
+def _cells(columns: tuple[Input, ...], text: str) -> list[str]:
+    """A line split at blanks; a unit stays with the number before it when the line has more parts than columns."""
+    tokens = re.split(r"[;\s]+", text.strip())
+    place = 0
+    while len(tokens) > len(columns) and place < min(len(tokens) - 1, len(columns)):
+        column, after = columns[place], tokens[place + 1]
+        numeric = not column.choices and not column.several and column.id != "name"
+        if numeric and not _NUMERIC.match(after) and _is_unit(after):
+            tokens[place : place + 2] = [f"{tokens[place]} {after}"]
+        place += 1
+    return tokens
+
+
+def _is_unit(text: str) -> bool:
+    try:
+        unit_name(text)
+    except ReadingError:
+        return False
+    return True
 
 
 def shown(taken: Taken) -> str:
