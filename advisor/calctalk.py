@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import textwrap
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from advisor.calc.base import CalcError, Calculation, Input
@@ -13,7 +14,7 @@ from advisor.calc.take import Taker, read_input
 from advisor.console import Desk
 from advisor.dialogue import clean
 from advisor.model import Knowledge
-from advisor.screen import caution_box, rule_line
+from advisor.screen import caution_box, text_lines
 
 if TYPE_CHECKING:
     from advisor.screen import Line
@@ -224,13 +225,24 @@ def choose(text: str, calcs: Mapping[str, Calculation]) -> list[Calculation]:
     return []
 
 
-def listing(calcs: list[Calculation], width: int) -> list[Line]:
-    """Calculations by subject, one line each."""
-    lines: list[Line] = []
-    subject = ""
+def listing(calcs: Sequence[Calculation], width: int) -> list[Line]:
+    """Calculations one line each with their question; many of them by subject, names only, to fit one screen."""
+    if len(calcs) <= 16:
+        return [
+            line
+            for calc in calcs
+            for line in text_lines(f"{calc.id:<20} {calc.answers}", width - 1, indent=" " * 22, first=" ")
+        ]
+    subjects: dict[str, list[str]] = {}
     for calc in calcs:
-        if calc.subject != subject:
-            subject = calc.subject
-            lines.append(rule_line(width, subject))
-        lines.append([("key", f" {calc.id:<20}"), ("", calc.answers[: width - 21])])
-    return lines
+        subjects.setdefault(calc.subject, []).append(calc.id)
+    return [
+        line
+        for subject, names in subjects.items()
+        for line in _packed(f"{subject + ':':<13} {', '.join(names)}", width - 1)
+    ]
+
+
+def _packed(text: str, width: int) -> list[Line]:
+    wrapped = textwrap.wrap(text, width, initial_indent=" ", subsequent_indent=" " * 15, break_on_hyphens=False)
+    return [[("", line)] for line in wrapped]

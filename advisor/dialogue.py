@@ -194,7 +194,7 @@ def _hint(typed: str, step: Step, compiled: Compiled) -> str:
 
 
 def _sample(low: float | None, high: float | None) -> str:
-    return f"{((low or 0) + (high or 1)) / 2:.2g}"
+    return f"{float(f'{((low or 0) + (high or 1)) / 2:.2g}'):g}"
 
 
 def number(text: str) -> int | None:
@@ -211,8 +211,9 @@ def find_check(text: str, compiled: Compiled, offered: list[Step]) -> Step:
             return offered[place - 1]
         raise Misread(f"the list has numbers 1 to {len(offered)}")
     by_id = {s.id: s for s in offered}
-    if wanted in by_id:
-        return by_id[wanted]
+    for name in (wanted, wanted.lower().replace(" ", "-")):
+        if name in by_id:
+            return by_id[name]
     titles: dict[str, str] = {}
     for step in offered:
         record = compiled.kb.checks.get(step.id) or compiled.kb.remedies.get(step.id)

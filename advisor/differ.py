@@ -9,7 +9,6 @@ from typing import Any
 from advisor.assess import Assessment
 from advisor.compiled import Compiled
 from advisor.model import WorkedCase
-from advisor.replay import case_session
 from advisor.scripted import answer_event
 from advisor.session import CaseError, Event, Session
 
@@ -18,7 +17,10 @@ __all__ = ["Change", "changes", "logged_events", "worked_events"]
 
 @dataclass(frozen=True)
 class Change:
-    """One case under both: leading causes with their probability, and the next step, at its end."""
+    """One case under both: leading causes with their probability, and the next step, at its end.
+
+    `moved`: the largest change of probability among the leading causes of either.
+    """
 
     case: str
     before: tuple[tuple[str, float], ...]
@@ -26,6 +28,7 @@ class Change:
     step_before: str
     step_after: str
     misfits: tuple[str, ...]
+    moved: float
 
     @property
     def leader_changed(self) -> bool:
@@ -37,19 +40,15 @@ class Change:
         """True when the next step is another."""
         return self.step_before != self.step_after
 
-    @property
-    def moved(self) -> float:
-        """The largest change of probability among the leading causes of either."""
-        one, two = dict(self.before), dict(self.after)
-        return max((abs(one.get(c, 0.0) - two.get(c, 0.0)) for c in {*one, *two}), default=0.0)
 
-
-def worked_events(compiled: Compiled, case: WorkedCase) -> list[Event]:
-    """The events of a worked case, answers that this base cannot take left out."""
-    events = list(case_session(compiled, case, answers=False).events)
+def worked_events(case: WorkedCase, *bases: Compiled) -> list[Event]:
+    """The events of a worked case; an answer is read by the first base that has its check."""
+    events: list[Event] = [{"type": "symptom", "symptom": s, "present": True} for s in case.symptoms]
+    events += [{"type": "setting", "field": key, "value": value} for key, value in case.setting.items()]
     for check, value in case.answers.items():
+        base = next((b for b in bases if check in b.kb.checks), bases[0])
         try:
-            events.append(answer_event(check, value, compiled))
+            events.append(answer_event(check, value, base))
         except CaseError:
             continue
     return events
@@ -68,18 +67,36 @@ def changes(
     for name, events in cases:
         one, lost = _end(old, events)
         two, missing = _end(new, events)
-        change = Change(name, one[0], two[0], one[1], two[1], tuple(dict.fromkeys([*lost, *missing])))
+        before, after = _leading(one), _leading(two)
+        change = Change(
+            name,
+            before,
+            after,
+            _step(one),
+            _step(two),
+            tuple(dict.fromkeys([*lost, *missing])),
+            max((abs(_chance(one, c) - _chance(two, c)) for c in {**dict(before), **dict(after)}), default=0.0),
+        )
         if change.leader_changed or change.step_changed or change.moved >= least or missing:
             found.append(change)
     return sorted(found, key=lambda c: (not c.leader_changed, not c.step_changed, -c.moved, c.case))
 
 
-def _end(compiled: Compiled, events: Sequence[Event]) -> tuple[tuple[tuple[tuple[str, float], ...], str], list[str]]:
+def _end(compiled: Compiled, events: Sequence[Event]) -> tuple[Assessment, list[str]]:
     session, misfits = Session.restored(compiled, events)
-    view = Assessment(compiled, session.state)
-    leading = tuple((r.cause, round(r.probability, 4)) for r in view.ranking[:3])
-    step = view.next[0]
-    return (leading, f"{step.kind} {step.id}"), misfits
+    return Assessment(compiled, session.state), misfits
+
+
+def _leading(view: Assessment) -> tuple[tuple[str, float], ...]:
+    return tuple((r.cause, round(r.probability, 4)) for r in view.ranking[:3])
+
+
+def _step(view: Assessment) -> str:
+    return f"{view.next[0].kind} {view.next[0].id}"
+
+
+def _chance(view: Assessment, cause: str) -> float:
+    return 0.0 if cause in view.verdict.excluded else view.posterior.cause.get(cause, 0.0)
 
 
 def change_data(change: Change) -> dict[str, Any]:

@@ -74,7 +74,7 @@ def draw_base(kb: Knowledge, path: Path) -> None:
             if symptom.id in shown:
                 grey = f"{0.88 - 0.8 * shown[symptom.id]:.2f}"
                 axes.add_patch(_patch(x, y, grey))
-        axes.text(-0.6, y, cause.title[:52], fontsize=5.5, ha="right", va="center")
+        axes.text(-0.6, y, cause.title[:52], fontsize=5.5, ha="right", va="center", parse_math=False)
     last = ""
     for y, cause in enumerate(causes):
         if cause.system != last:
@@ -82,7 +82,7 @@ def draw_base(kb: Knowledge, path: Path) -> None:
             axes.axhline(y - 0.5, color="0.75", linewidth=0.5)
             axes.text(len(symptoms) - 0.3, y, last, fontsize=6, color="0.35", va="center")
     for x, symptom in enumerate(symptoms):
-        axes.text(x, -0.9, symptom.title[:46], fontsize=5.5, rotation=90, ha="center", va="bottom")
+        axes.text(x, -0.9, symptom.title[:46], fontsize=5.5, rotation=90, ha="center", va="bottom", parse_math=False)
     axes.set(xlim=(-16, len(symptoms) + 4), ylim=(len(causes) + 0.5, -17))
     _save(figure, path, "Causes by system against symptoms; darker is more often")
 
@@ -106,7 +106,7 @@ def _canvas(width: float, height: float) -> tuple[Any, Any]:
 
 
 def _label(axes: Any, x: float, y: float, text: str, weight: str) -> None:
-    axes.text(x, y, text, fontsize=7.5, va="center", ha="left", fontweight=weight)
+    axes.text(x, y, text, fontsize=7.5, va="center", ha="left", fontweight=weight, parse_math=False)
 
 
 def _wrapped(text: str, width: int) -> str:

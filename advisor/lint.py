@@ -28,7 +28,7 @@ from advisor.lint_trust import (
     RulesAgree,
     SoundReading,
 )
-from advisor.lint_words import Readable, ShortSentences, Spelling
+from advisor.lint_words import Readable, ShortSentences, Spelling, Unfinished
 from advisor.model import Knowledge
 
 __all__ = ["CHECKS", "LintCheck", "broken", "lint"]
@@ -53,6 +53,7 @@ CHECKS: tuple[type[LintCheck], ...] = (
     InseparableDeclared,
     RatesAddUp,
     CarePrevents,
+    Unfinished,
     ShortSentences,
     SoundReading,
     Dominated,

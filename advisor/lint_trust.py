@@ -69,6 +69,8 @@ class Decisive(LintCheck):
     def run(self, kb: Knowledge) -> Iterator[Issue]:
         for cause in kb.causes.values():
             shown = with_cause(kb, cause)
+            if all(kb.checks[c].kind == "ask" for c in (x.check for x in cause.shows) if c in kb.checks):
+                continue  # the check of reachability tells it
             for link in cause.shows:
                 check = kb.checks.get(link.check or "")
                 if check is None or link.outcome not in [o.id for o in check.outcomes]:
@@ -158,8 +160,9 @@ class RulesAgree(LintCheck):
 
     def run(self, kb: Knowledge) -> Iterator[Issue]:
         for rule in kb.rules.values():
-            if not any(c.positive for c in (*rule.when, *rule.any)):
-                said = "every condition is a 'not': it would fire before anything is known"
+            awaits = any(c.positive for c in rule.when) or (rule.any and all(c.positive for c in rule.any))
+            if not awaits:
+                said = "a 'not' is enough for it: it would fire before anything is known"
                 yield self.issue(kb, ("rules", rule.id), said, "add what must be there")
         answers: dict[str, list[Rule]] = defaultdict(list)
         for rule in kb.rules.values():

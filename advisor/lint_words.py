@@ -8,10 +8,10 @@ from functools import lru_cache
 from typing import Any
 
 from advisor.issue import Issue
-from advisor.lint_base import LintCheck
+from advisor.lint_base import LintCheck, examples
 from advisor.model import Knowledge
 
-__all__ = ["Readable", "ShortSentences", "Spelling", "grade", "texts"]
+__all__ = ["Readable", "ShortSentences", "Spelling", "Unfinished", "grade", "texts"]
 
 LONGEST = 25
 GRADE = 9.0
@@ -83,6 +83,18 @@ def grade(parts: list[str]) -> float:
     if not words:
         return 0.0
     return 0.39 * len(words) / len(sentences) + 11.8 * sum(map(_syllables, words)) / len(words) - 15.59
+
+
+class Unfinished(LintCheck):
+    """No text still says TODO, as those of a new entry do."""
+
+    code = "todo"
+
+    def run(self, kb: Knowledge) -> Iterator[Issue]:
+        beside = (((*path, "because"), example.because) for path, example in examples(kb))
+        for path, text in (*texts(kb), *beside):
+            if re.search(r"\bTODO\b", text):
+                yield self.issue(kb, path, "a TODO is left here", "write what is asked for in its place")
 
 
 class ShortSentences(LintCheck):

@@ -29,6 +29,7 @@ __all__ = [
 # SI and accepted units by definition (SI Brochure, 9th ed.); pint does the arithmetic. Scales without a
 # conversion (degrees Brix, pH, hours of a counter as `1`) are dimensions of their own.
 _DEFINITIONS = """
+giga- = 1e9 = G-
 micro- = 1e-6 = µ- = μ- = u-
 milli- = 1e-3 = m-
 centi- = 1e-2 = c-

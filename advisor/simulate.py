@@ -121,7 +121,10 @@ def _judge(out: Outcome, view: Assessment, world: World) -> None:
 
 def each_policy(policies: Sequence[str], compiled: Compiled, seed: int) -> list[Outcome]:
     """One world under each policy. A fault of the program is kept as a failed outcome, so that a run tells all of them."""
-    world = draw(compiled, seed)
+    try:
+        world = draw(compiled, seed)
+    except Exception as error:
+        return [Outcome(seed, "none", p, failed=f"{type(error).__name__}: {error}") for p in policies]
     found = []
     for policy in policies:
         try:
@@ -171,8 +174,8 @@ def _summary(compiled: Compiled, outcomes: Sequence[Outcome], cases: int, seed: 
             if (some := [o for o in planned if o.kind == kind])
         },
         "minutes": {p: _minutes([o for o in outcomes if o.policy == p and not o.failed]) for p in policies},
-        "brier": round(brier(said, happened), 5),
-        "calibration_error": round(calibration_error(said, happened), 5),
+        "brier": round(brier(said, happened), 5) if said else None,
+        "calibration_error": round(calibration_error(said, happened), 5) if said else None,
         "reliability": [vars(b) for b in reliability(said, happened)],
         "mistaken": [{"true": t, "taken_for": w, "count": n} for (t, w), n in mistaken.most_common(12)],
         "optimum": small_problems(compiled),
@@ -190,7 +193,7 @@ def _minutes(outcomes: Sequence[Outcome]) -> dict[str, Any]:
     every = np.array([o.minutes for o in outcomes])
     known = [o for o in outcomes if o.kind != "none"]
     return {
-        "mean": round(float(every.mean()), 1),
+        "mean": round(float(every.mean()), 1) if len(every) else None,
         "error": round(float(every.std(ddof=1) / len(every) ** 0.5), 1) if len(every) > 1 else None,
         "known": _mean(o.minutes for o in known),
         "mended": _mean(o.mended for o in known),
@@ -202,7 +205,7 @@ def small_problems(compiled: Compiled, causes: int = 5, questions: int = 6, coun
     """The planner against the exact optimum on parts of the knowledge: for the symptoms with most rivals, their likeliest
     causes, the checks that part them best, each answered normal or not, perfect repairs."""
     kb = compiled.kb
-    crowded = Counter(x.symptom for c in kb.causes.values() for x in c.shows if x.symptom)
+    crowded = Counter(x.symptom for _, _, x in kb.links() if x.symptom and compiled.share(x.seen) > 0)
     planned, best, plain = [], [], []
     for symptom, _ in crowded.most_common(count):
         problem = _part(compiled, str(symptom), causes, questions)
@@ -228,7 +231,7 @@ def _part(compiled: Compiled, symptom: str, causes: int, questions: int) -> Smal
         for c in kb.causes.values()
         if any(x.symptom == symptom for x in c.shows)
     }
-    chosen = sorted(weight, key=lambda c: (-weight[c], c))[:causes]
+    chosen = sorted((c for c in weight if weight[c] > 0), key=lambda c: (-weight[c], c))[:causes]
     likely = {c: with_cause(kb, kb.causes[c]) for c in chosen}
 
     def off(check: str, cause: str) -> float:

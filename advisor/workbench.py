@@ -38,6 +38,8 @@ def knowledge_simulate(args: argparse.Namespace) -> int:
 
     if not 1 <= args.cases <= 100_000:
         raise Stop("--cases takes 1 to 100000", USAGE)
+    if args.seed < 0:
+        raise Stop("--seed takes a whole number that is not negative", USAGE)
     folder = Path(args.knowledge) if args.knowledge else None
     compiled = knowledge(folder)
     jobs = min(args.jobs or os.cpu_count() or 1, args.cases)
@@ -69,16 +71,21 @@ def simulation_text(result: dict[str, Any]) -> str:
     }
     lines.append("Minutes to a proven fix, referral counted in full (and for causes the knowledge holds):")
     for policy, row in result["minutes"].items():
+        if row["mean"] is None:
+            lines.append(f"  {names[policy]:<38} every case failed")
+            continue
         error = f" +- {2 * row['error']:.0f}" if row["error"] is not None else ""
         known = f"{row['known']:.0f}, mended {row['mended']:.0%}" if row["known"] is not None else "none drawn"
         lines.append(f"  {names[policy]:<38} {row['mean']:.0f}{error} ({known}); {row['steps']:.1f} steps")
     part = result["optimum"]
-    lines.append(
-        f"Against the exact optimum on {part['problems']} parts of the knowledge (5 causes, 6 questions): "
-        f"{part['mean_loss']:.1%} longer on average, worst {part['worst_loss']:.1%}; most probable cause first: {part['likeliest_first_loss']:.0%}"
-    )
-    lines.append(f"Brier score {result['brier']:.4f}, expected calibration error {result['calibration_error']:.4f}")
-    lines.append("  said        came true   forecasts")
+    if part["problems"]:
+        lines.append(
+            f"Against the exact optimum on {part['problems']} parts of the knowledge (5 causes, 6 questions): "
+            f"{part['mean_loss']:.1%} longer on average, worst {part['worst_loss']:.1%}; most probable cause first: {part['likeliest_first_loss']:.0%}"
+        )
+    if result["reliability"]:
+        lines.append(f"Brier score {result['brier']:.4f}, expected calibration error {result['calibration_error']:.4f}")
+        lines.append("  said        came true   forecasts")
     for b in result["reliability"]:
         lines.append(f"  {b['said']:6.1%}      {b['happened']:6.1%}      {b['count']:>6}")
     if result["mistaken"]:
@@ -103,7 +110,8 @@ def knowledge_diff(args: argparse.Namespace) -> int:
 
     old, new = knowledge(args.old), knowledge(args.new)
     cases = [
-        (case.id, worked_events(old, case)) for case in load_cases(Path(args.cases) if args.cases else shipped("cases"))
+        (case.id, worked_events(case, old, new))
+        for case in load_cases(Path(args.cases) if args.cases else shipped("cases"))
     ]
     worked = len(cases)
     if args.log or args.logged:
@@ -184,6 +192,7 @@ quiet:   # a look-alike after which it must stay quiet, one for each close rival
 
 
 def knowledge_new(args: argparse.Namespace) -> int:
+    import json
     import re
 
     from advisor.issue import nearest
@@ -202,19 +211,21 @@ def knowledge_new(args: argparse.Namespace) -> int:
         file, line, _ = kb.place("causes", ident)
         raise Stop(f"the cause '{ident}' is there already ({file}:{line})")
     place = folder / "causes" / args.system
-    title = args.title or ident.replace("-", " ").capitalize()
-    made = []
+    title = " ".join((args.title or ident.replace("-", " ").capitalize()).split())
+    made: list[str] = []
     try:
         place.mkdir(parents=True, exist_ok=True)
         for name, text in (
-            (f"{ident}.yaml", _CAUSE.format(id=ident, title=title, system=args.system)),
+            (f"{ident}.yaml", _CAUSE.format(id=ident, title=json.dumps(title, ensure_ascii=False), system=args.system)),
             (f"{ident}.cases.yaml", _EXAMPLES),
         ):
             with (place / name).open("x", encoding="utf-8") as file:
                 file.write(text)
             made.append(str(place / name))
     except OSError as error:
-        raise Stop(f"{place} cannot be written: {error.strerror or error}") from None
+        for half in made:
+            Path(half).unlink()
+        raise Stop(f"{error.filename or place} cannot be written: {error.strerror or error}") from None
     say("Made: " + ", ".join(made))
     rows = sorted(kb.causes.values(), key=lambda c: c.system != args.system)
     near = [c.id for c in rows if c.system == args.system][:3]

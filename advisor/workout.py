@@ -27,10 +27,11 @@ def work_out(consultation: Consultation, argument: str, check: Check | None) -> 
     desk = consultation.desk
     calcs = catalogue()
     wanted = argument or (check.calc.name if check and check.calc else "")
-    if wanted in ("", "list", "all"):
+    if not wanted:
+        raise Misread("this step has no calculation of its own; 'calc list' shows them all, 'calc leak-decay' does one")
+    if wanted in ("list", "all"):
         desk.show(listing(list(calcs.values()), desk.width))
-        if check is not None and not check.calc and not argument:
-            desk.say("This check needs none; 'calc NAME' does any of these beside it.", "dim")
+        desk.say("'calc air' tells what those of a subject answer, 'calc leak-decay' does one beside the case.", "dim")
         return None
     found = choose(wanted, calcs)
     if len(found) != 1:

@@ -14,6 +14,7 @@ from advisor.likelihoods import symptom_finding
 __all__ = ["NONE", "World", "draw"]
 
 NONE = "none-of-the-known"
+TRIES = 20_000
 
 
 @dataclass
@@ -60,11 +61,14 @@ class World:
 
 def draw(compiled: Compiled, seed: int) -> World:
     """Draw a world: every cause with its prior, findings by noisy-MAX with shared groups, answers with the error and
-    no-answer rates of their kind; again until something is wrong that someone complains of."""
+    no-answer rates of their kind; again until something is wrong that someone complains of.
+
+    Raises ValueError when that never comes about.
+    """
     net, kb = compiled.network, compiled.kb
     rng = np.random.default_rng(seed)
     symptoms = [symptom_finding(s) for s in kb.symptoms]
-    while True:
+    for _ in range(TRIES):
         active = np.flatnonzero(rng.random(len(net.prior)) < net.prior)
         if not len(active):
             continue
@@ -77,6 +81,8 @@ def draw(compiled: Compiled, seed: int) -> World:
         present = [s for s in symptoms if level[net.finding_index[s]]]
         if present:
             break
+    else:
+        raise ValueError(f"in {TRIES} draws nobody had anything to complain of: no cause shows a symptom often enough")
     first = present[int(rng.integers(len(present)))]
     told = [first, *(s for s in present if s != first and rng.random() < 0.4)]
     complaint = tuple(s.removeprefix("symptom:") for s in told)

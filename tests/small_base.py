@@ -8,7 +8,7 @@ from pathlib import Path
 from advisor.load import load_knowledge
 from advisor.model import Knowledge
 
-__all__ = ["SmallBase", "write_base"]
+__all__ = ["SmallBase", "write_base", "write_pair"]
 
 FILES = {
     "vocabulary.yaml": """\
@@ -16,7 +16,8 @@ vocabulary:
   frequency:
     - {word: very frequent, share: 0.9, low: 0.8, high: 1}
     - {word: frequent, share: 0.5, low: 0.3, high: 0.8}
-    - {word: occasional, share: 0.2, low: 0.05, high: 0.3}
+    - {word: occasional, share: 0.2, low: 0.15, high: 0.3}
+    - {word: rare, share: 0.1, low: 0.05, high: 0.15}
     - {word: very rare, share: 0.02, low: 0, high: 0.05}
   reporting:
     - {kind: ask, miss: 0.1, alarm: 0, no_answer: 0.1}
@@ -41,6 +42,7 @@ vocabulary:
     - {id: burr_hours, ask: Cutting hours on the burr?, unit: h, low: 0, high: 500}
   mill:
     - {id: inlet_pressure, ask: Required air pressure, unit: MPa, default: 0.6, low: 0.2, high: 1.2, source: common-practice}
+  words: [regulator, loupe]
 """,
     "sources.yaml": """\
 sources:
@@ -72,11 +74,12 @@ checks:
     needs: [loupe]
     how: [Take the burr out., Look at its tip through the loupe.]
     expect: The tip is rough and dull grey all round.
+    confuse: Resin smeared over the grains, which a brush takes off.
     hazards: [sharp-burr]
     source: common-practice
     outcomes:
       - {id: sharp, label: rough all round}
-      - {id: blunt, label: bright and bare, background: occasional}
+      - {id: blunt, label: bright and bare, background: rare}
   - id: burr-tug
     title: Hold of the burr
     ask: Does the burr give when pulled lightly?
@@ -86,6 +89,7 @@ checks:
     prep: [cabin-open]
     how: [Pull the burr lightly by its shank.]
     expect: It does not move.
+    confuse: Play of the whole spindle, which moves its nose too.
     hazards: [sharp-burr]
     source: common-practice
     outcomes:
@@ -100,6 +104,7 @@ checks:
     prep: [mill-cutting]
     how: [Watch the gauge for three minutes., Note the lowest reading.]
     expect: Not under the required pressure.
+    confuse: The pressure at rest, which is higher.
     hazards: [moving-axes]
     quantity: gauge pressure
     unit: MPa
@@ -278,6 +283,95 @@ quiet:
 """,
 }
 
+# Two causes of one complaint and one check that costs 2.8 minutes; repairs of 25 minutes that always cure. By hand, with
+# chances of 0.6 and 0.4 and a loose burr that moves in a share q of cases, the check saves 0.4 q 25 = 10 q minutes of
+# repair: 5 when that is frequent, 2 when it is occasional. So it is worth its minutes by that one link alone.
+PAIR = {
+    "vocabulary.yaml": """\
+vocabulary:
+  frequency:
+    - {word: always, share: 1, low: 0.99, high: 1}
+    - {word: very frequent, share: 0.9, low: 0.8, high: 0.99}
+    - {word: frequent, share: 0.5, low: 0.3, high: 0.8}
+    - {word: occasional, share: 0.2, low: 0.05, high: 0.3}
+    - {word: very rare, share: 0.02, low: 0, high: 0.05}
+    - {word: never, share: 0, low: 0, high: 0}
+  reporting:
+    - {kind: ask, miss: 0, alarm: 0, no_answer: 0}
+    - {kind: look, miss: 0, alarm: 0, no_answer: 0}
+    - {kind: measure, miss: 0, alarm: 0, no_answer: 0}
+    - {kind: trial, miss: 0, alarm: 0, no_answer: 0}
+  unlisted: {per_hundred: 0.01, symptom: 0.5, check: 0.1, refer_minutes: 480}
+  systems:
+    - {id: burr, title: burrs}
+  families:
+    - {id: margins, title: margins}
+  hazards: []
+  preparations: []
+  setting: []
+  mill: []
+""",
+    "sources.yaml": """\
+sources:
+  - {id: geometry, title: follows from geometry, known: derived}
+  - {id: shop-log, title: counted in the log of the lab, known: read}
+""",
+    "symptoms.yaml": """\
+symptoms:
+  - id: chips
+    title: Margin chipped
+    family: margins
+    say: [edges crumble, nicks at the edge, ragged margin]
+    ask: Are there chips along the margin?
+    background: never
+""",
+    "checks.yaml": """\
+checks:
+  - id: burr-tug
+    title: Hold of the burr
+    ask: Does the burr give when pulled lightly?
+    kind: trial
+    system: burr
+    minutes: 2.8
+    how: [Pull the burr lightly by its shank.]
+    expect: It does not move.
+    confuse: Play of the whole spindle.
+    source: geometry
+    outcomes:
+      - {id: firm, label: does not move}
+      - {id: moves, label: moves or turns, background: never}
+""",
+    "remedies.yaml": """\
+remedies:
+  - {id: change-burr, title: Change the burr, minutes: 5, steps: [Put a new one in.], proof: A clean margin., proof_minutes: 20, source: geometry}
+  - {id: clamp-burr, title: Clamp the burr again, minutes: 5, steps: [Clamp it.], proof: A clean margin., proof_minutes: 20, source: geometry}
+""",
+    "causes/burr/burr-worn.yaml": """\
+id: burr-worn
+title: Burr worn
+system: burr
+why: A worn burr rubs and breaks the edge.
+prior: {per_hundred: 6, source: geometry}
+shows:
+  - {symptom: chips, seen: very frequent, because: more force breaks the edge, source: geometry}
+  - {check: burr-tug, outcome: moves, seen: never, because: it is held, source: geometry}
+remedies:
+  - {remedy: change-burr, cures: always, because: new grains cut again, source: geometry}
+""",
+    "causes/burr/burr-loose.yaml": """\
+id: burr-loose
+title: Burr not clamped
+system: burr
+why: A burr that gives strikes the edge.
+prior: {per_hundred: 4, source: geometry}
+shows:
+  - {symptom: chips, seen: very frequent, because: the tip strikes the edge, source: geometry}
+  - {check: burr-tug, outcome: moves, seen: frequent, because: nothing holds it, source: geometry}
+remedies:
+  - {remedy: clamp-burr, cures: always, because: then it is held, source: geometry}
+""",
+}
+
 
 @dataclass(frozen=True)
 class SmallBase:
@@ -315,7 +409,16 @@ class SmallBase:
 
 def write_base(folder: Path) -> SmallBase:
     """Write the small base to `folder`/mill."""
+    return _written(folder, FILES)
+
+
+def write_pair(folder: Path) -> SmallBase:
+    """Write the base of two causes and one check to `folder`/mill; it is for figures, not for the linter."""
+    return _written(folder, PAIR)
+
+
+def _written(folder: Path, files: dict[str, str]) -> SmallBase:
     base = SmallBase(folder / "mill")
-    for file, text in FILES.items():
+    for file, text in files.items():
         base.write(file, text)
     return base

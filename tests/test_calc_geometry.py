@@ -16,6 +16,7 @@ from advisor.calc.means import mean_of, slope_of
 from advisor.calc.repeat import axis_test
 from advisor.calc.run import Run, carry_out
 from advisor.calc.testblock import Row, class_chances, solve
+from advisor.checkcalc import worked_answer
 from advisor.model import Knowledge
 
 # Acceptance test of a real linear axis, deviations in um, five cycles; report of a research facility, 2021 (read).
@@ -340,3 +341,16 @@ def test_chances_sum_to_one_and_a_wider_tolerance_favours_none(burr: float, tole
     assert sum(tight.values()) == pytest.approx(1)
     assert min(tight.values()) >= 0
     assert wide["none"] >= tight["none"] - 0.02
+
+
+# --- In a diagnosis
+
+
+def test_the_readings_of_a_test_block_answer_its_checks(kb: Knowledge) -> None:
+    """Hafenlicht Dental: x 93 um too long, y 10 um; by hand the largest is 93 and they differ by 83."""
+    rows = {"rows": ["x 20 20.093", "y 20 20.010"]}
+    size, apart = (worked_answer(kb.checks[c], rows, kb, {}) for c in ("test-block-size", "test-block-directions"))
+    assert (float(size["value"]), size["unit"]) == (pytest.approx(93), "um")
+    assert (float(apart["value"]), apart["unit"]) == (pytest.approx(83), "um")
+    part = worked_answer(kb.checks["test-block-part"], {"rows": block(lean=8)}, kb, {})
+    assert part["weights"]["squareness"] > 0.95

@@ -417,3 +417,21 @@ def test_any_set_of_inputs_is_taken_or_every_problem_told(typed: dict[str, Any])
         told = {p.field for p in error.problems if str(p)}
     assert told >= typed.keys() ^ named  # the unknown and the missing ones
     assert done == (set() if told else named)
+
+
+def test_a_unit_and_an_instrument_stay_with_their_number_in_a_line_of_blanks() -> None:
+    table = Input(
+        "rows",
+        "",
+        "r",
+        several=(1, 9),
+        columns=(
+            Input("name", "", "n"),
+            Input("size", "", "s", "mm", 0, 100),
+            Input("share", "", "f", "%", 0, 100, default="100"),
+        ),
+    )
+    plain = taken({"rows": ["a 2 50", "b 3"]}, table)["rows"]
+    units = taken({"rows": ["a 2 mm 50 %", "b 3 mm"]}, table)["rows"]
+    assert [(r["name"], float(r["size"]), float(r["share"])) for r in units] == [("a", 2, 50), ("b", 3, 100)]
+    assert plain == units

@@ -41,10 +41,10 @@ def test_rivals_parted_by_a_check_are_separable_up_to_its_ratio(base: SmallBase)
 def test_rivals_with_one_check_in_common_part_by_the_ratio_worked_by_hand(base: SmallBase) -> None:
     base.replace(LOOSE, "check: burr-tug, outcome: moves, seen: very frequent", "check: burr-look, outcome: blunt, seen: frequent")  # fmt: skip
     base.replace(WORN, "outcome: gradual", "outcome: sudden")
-    # A look misses 0.1. burr-worn: draw of sharp 1 - 0.9 * 0.9 = 0.19, times background 0.8 = 0.152.
-    # burr-loose: 1 - 0.5 * 0.9 = 0.55, times 0.8 = 0.44. Sharp: 0.44 / 0.152 = 2.8947; blunt: 0.848 / 0.56 = 1.514.
+    # A look misses 0.1. burr-worn: draw of sharp 1 - 0.9 * 0.9 = 0.19, times background 0.9 = 0.171.
+    # burr-loose: 1 - 0.5 * 0.9 = 0.55, times 0.9 = 0.495. Sharp: 0.495 / 0.171 = 2.8947; blunt: 0.829 / 0.505 = 1.642.
     found = list(inseparable(base.load(), ratio=5))
-    assert found == [("burr-loose", "burr-worn", pytest.approx(0.44 / 0.152))]
+    assert found == [("burr-loose", "burr-worn", pytest.approx(0.495 / 0.171))]
 
 
 def test_rivals_that_show_the_same_in_every_check_have_the_ratio_one(base: SmallBase) -> None:

@@ -72,6 +72,7 @@ UNITS = {
         "hPa": "hectopascal",
         "kPa": "kilopascal",
         "MPa": "megapascal",
+        "GPa": "gigapascal",
         "mbar": "millibar",
         "bar": "bar",
         "psi": "psi",
@@ -96,10 +97,31 @@ UNITS = {
     "mass": {"mg": "milligram", "g": "gram", "kg": "kilogram"},
     "temperature": {"°C": "degC", "degC": "degC", "°F": "degF", "degF": "degF", "K": "kelvin"},
     "force": {"N": "newton", "kN": "kilonewton", "mN": "millinewton"},
-    "volume": {"mL": "milliliter", "dL": "deciliter", "L": "liter", "m³": "meter ** 3", "cm³": "centimeter ** 3"},
+    "volume": {
+        "mL": "milliliter",
+        "dL": "deciliter",
+        "L": "liter",
+        "m³": "meter ** 3",
+        "cm³": "centimeter ** 3",
+        "mm3": "millimeter ** 3",
+        "gal": "gallon",
+        "ft3": "foot ** 3",
+    },
+    "area": {"mm2": "millimeter ** 2", "cm²": "centimeter ** 2"},
+    "resistance": {"ohm": "ohm", "kohm": "kiloohm"},
+    "toughness": {"MPa.m^0.5": "megapascal * meter ** 0.5", "toughness": "megapascal * meter ** 0.5"},
+    "expansion": {"um/(m.K)": "micrometer / meter / kelvin", "ppm/K": "millimeter / kilometer / kelvin"},
+    "conductance": {"dm3/(s.bar)": "liter / second / bar", "sonic_conductance": "liter / second / bar"},
     "voltage": {"mV": "millivolt", "V": "volt", "kV": "kilovolt"},
     "current": {"mA": "milliampere", "A": "ampere"},
-    "power": {"mW": "milliwatt", "W": "watt", "kW": "kilowatt"},
+    "power": {
+        "mW": "milliwatt",
+        "W": "watt",
+        "kW": "kilowatt",
+        "VA": "volt * ampere",
+        "kVA": "kilovolt * ampere",
+        "hp": "horsepower",
+    },
     "frequency": {"Hz": "hertz", "kHz": "kilohertz", "MHz": "megahertz"},
     "rotation": {"rpm": "turn / minute", "turn/s": "turn / second"},
     "flow": {
@@ -107,10 +129,18 @@ UNITS = {
         "mL/min": "milliliter / minute",
         "L/s": "liter / second",
         "lpm": "liter / minute",
+        "m³/h": "meter ** 3 / hour",
+        "cfm": "foot ** 3 / minute",
+        "mL/h": "milliliter / hour",
     },
     "speed": {"mm/min": "millimeter / minute", "mm/s": "millimeter / second", "m/s": "meter / second"},
     "decay": {"MPa/min": "megapascal / minute", "kPa/min": "kilopascal / minute", "bar/min": "bar / minute"},
-    "content": {"mg/L": "milligram / liter", "g/L": "gram / liter", "kg/m³": "kilogram / meter ** 3"},
+    "content": {
+        "mg/L": "milligram / liter",
+        "g/L": "gram / liter",
+        "kg/m³": "kilogram / meter ** 3",
+        "mg/m3": "milligram / meter ** 3",
+    },
 }
 # Scales of their own, which convert into nothing else.
 ALONE = {"%": "percent", "Bx": "brix", "pH": "pH_unit", "1": "one", "°": "degree_angle", "dB": "decibel"}
@@ -131,7 +161,7 @@ def test_units_convert_as_in_pints_own_registry(quantity: str, pints_own: pint.U
 
 
 def test_every_unit_of_the_shipped_knowledge_is_among_the_tested_ones(kb: Knowledge) -> None:
-    tested = {unit for known in UNITS.values() for unit in known} | set(ALONE) | {"mm/m", "CFU/mL", ""}
+    tested = {unit for known in UNITS.values() for unit in known} | set(ALONE) | {"mm/m", "CFU/mL", "deg", ""}
     used = {c.unit for c in kb.checks.values() if c.measured}
     used |= {i.unit for i in kb.instruments.values()} | {m.unit for m in kb.vocabulary.mill}
     used |= {f.unit for f in kb.vocabulary.setting if f.unit}

@@ -20,7 +20,7 @@ from advisor.session import CaseError, Session
 from advisor.trail import trail_data, trail_text
 
 READINGS = {"volume": "24 L", "start": "0.80 MPa", "end": "0.76 MPa", "time": "10 min", "delivery": "50 L/min"}
-TYPED = list(READINGS.values())
+TYPED = [*READINGS.values(), "", "", ""]  # temperatures and working pressure are left out
 CHECK = "receiver-decay"
 
 
@@ -86,7 +86,7 @@ def test_the_check_offers_its_calculation_and_takes_the_result_as_the_answer(lea
 def test_the_doubt_of_the_readings_decides_how_far_the_outcome_counts(leaky: Compiled) -> None:
     """The leak is so near the limit that the gauges cannot tell: both outcomes keep a share (JCGM 106)."""
     near = {**READINGS, "end": "0.592 MPa"}  # 24 L x 0.208 MPa / (0.1 MPa x 10 min) = 4.99 L/min = 9.98 %
-    at = Desk(leaky, [*warned(leaky), "calc", *near.values(), ""])
+    at = Desk(leaky, [*warned(leaky), "calc", *near.values(), "", "", "", ""])
     weights = at.session.state.answers[CHECK].weights
     assert 0.3 < weights["falls"] < 0.7
     assert "too near the limit to be sure" in at.text
@@ -131,7 +131,7 @@ def test_leave_goes_back_to_the_check_without_an_answer(leaky: Compiled) -> None
 
 
 def test_without_the_figure_it_needs_the_missing_reading_is_asked_for(leaky: Compiled) -> None:
-    at = Desk(leaky, [*warned(leaky), "calc", *TYPED[:4], "", "", "", "", "", "50 L/min", ""])
+    at = Desk(leaky, [*warned(leaky), "calc", *TYPED[:4], "", *TYPED[5:], "", "", "", "", "50 L/min", *TYPED[5:], ""])
     assert "the share of the delivery does not follow" in at.text
     assert at.session.state.answers[CHECK].value == pytest.approx(1.92)
 

@@ -14,6 +14,7 @@ __all__ = ["SUBJECTS", "catalogue"]
 SUBJECTS = (
     "air",
     "leak",
+    "leaklog",
     "duty",
     "bath",
     "water",
@@ -33,6 +34,10 @@ SUBJECTS = (
     "testblock",
     "repeat",
     "fit",
+    "cutting",
+    "stiffness",
+    "brittle",
+    "finish",
 )
 
 

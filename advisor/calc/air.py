@@ -87,7 +87,8 @@ def peak_demand(users: Sequence[Mapping[str, Any]]) -> Any:
 def _demand(g: Given) -> Worked:
     delivery, allowed = g["delivery"], g["allowed"]
     leak = delivery * g["leak"] / 100
-    users, peak = mean_demand(g["users"]), peak_demand(g["users"]) + leak
+    rows = [{**r, "share": 100.0} if nominal(r["share"]) >= 100 else r for r in g["users"]]  # always: no guess
+    users, peak = mean_demand(rows), peak_demand(rows) + leak
     mean = users + leak
     figures = {
         "duty": 100 * users / delivery + g["leak"],
@@ -182,7 +183,7 @@ def _hold(g: Given) -> Worked:
     lines.append(f"pump-up, nothing drawing: V dp / (p0 FAD) = {put(recovery, 'min', 3)}")
     figures = {"recovery": recovery}
     if late:
-        figures = {"hold": off, "off": off, **figures}
+        figures = {"hold": off, **figures}
     elif running is not None:
         figures = {"hold": off + running, "off": off, "running": running, **figures}
         if g["bridge"] is not None:
@@ -199,19 +200,19 @@ def _hold_says(g: Given, late: bool, hold: float | None) -> tuple[str, ...]:
         return (
             f"The compressor starts only at {g.put('cut_in')}, when the mill is short already: have the switch set above {g.put('lowest')}.",
         )
-    says = (
+    says: tuple[str, ...] = (
         f"The pressure never falls below the cut-in: the delivery covers {put(100 * g['delivery'] / g['demand'], '%', 3)} of the demand.",
     )
-    if hold is not None:
-        says = (
-            f"A draw longer than {put(hold, 'min', 2)} is cut short; one that begins at the cut-in has only the time after it.",
-        )
     u = deviation(net)
-    other = NormalDist(nominal(net), u).cdf(0) if u > 0 else float(nominal(net) <= 0)
-    other = other if hold is not None else 1 - other
-    if other >= 0.05:
-        what = "never falls" if hold is not None else "falls after all"
-        says = (*says, f"The doubt of the figures leaves a chance of {other:.0%} that it {what}.")
+    holds = NormalDist(nominal(net), u).cdf(0) if u > 0 else float(nominal(net) <= 0)
+    if hold is None:
+        if holds <= 0.95:
+            says = (*says, f"The doubt of the figures leaves a chance of {1 - holds:.0%} that it falls after all.")
+        return says
+    says = (f"A draw longer than {put(hold, 'min', 2)} is cut short, and sooner when it begins near the cut-in.",)
+    if holds >= 0.05:
+        worst = usable_air(g["volume"], g["cut_in"], g["lowest"]) / (nominal(net) + 2 * u)
+        says = (*says, f"It may never fall ({holds:.0%}), or last only {put(worst, 'min', 2)} from the cut-in.")
     return says
 
 
@@ -286,64 +287,4 @@ RECEIVER_HOLD = Calculation(
 )
 
 
-def _pump_up(g: Given) -> Worked:
-    start, end = g["start"], g["end"]
-    if nominal(end) - nominal(start) < 0.01:
-        raise CalcError(
-            "end", f"end: {g.put('end')} is not above the start of {g.put('start')}; type the pressure after filling"
-        )
-    net = g["delivery"] - (g["leak"] if g["leak"] is not None else 0.0)
-    if nominal(net) <= 0:
-        raise CalcError(
-            "leak", f"leak: {g.put('leak')} is no less than the delivery of {g.put('delivery')}; mend it first"
-        )
-    expected = draw_down_time(g["volume"], end, start, net)
-    pumped = usable_air(g["volume"], end, start) / g["time"] + (g["leak"] if g["leak"] is not None else 0.0)
-    share = 100 * g["time"] / expected
-    rate = f"({g.put('delivery')} - {g.put('leak')})" if g["leak"] is not None else g.put("delivery")
-    lines = (
-        f"time as new = V (p2 - p1) / (p0 FAD) = {g.put('volume')} x {put(end - start, 'MPa', 3)} / ({put(REFERENCE, 'MPa')} x {rate}) = {put(expected, 'min', 3)}",
-        f"share = t / time as new = {g.put('time', 3)} / {put(expected, 'min', 3)} = {put(share, '%', 3)}",
-    )
-    says = (
-        ("It pumps what its plate says, as far as this can tell.",)
-        if nominal(share) < 125
-        else ("It gives too little: look at the intake filter first, then have valves and rings seen to.",)
-    )
-    if g["leak"] is None and nominal(share) >= 125:
-        says = (*says, "Rule out a leak (leak-decay) before you blame the pump.")
-    limits = (Limit("share", "at most a quarter longer than new", high=125.0),)
-    return Worked({"share": share, "delivery": pumped, "expected": expected}, lines, limits, says=says)
-
-
-PUMP_UP = Calculation(
-    id="pump-up",
-    title="Delivery of the compressor from the time it takes to fill the receiver",
-    subject="air",
-    answers="Does the pump still deliver what its plate says?",
-    inputs=(
-        Input("volume", "V", "volume of the receiver", "L", 0.5, 5000, percent=5),
-        Input("start", "p1", "gauge pressure at the start", "MPa", 0.0, 1.5, instrument="line-gauge"),
-        Input("end", "p2", "gauge pressure at the end", "MPa", 0.02, 1.6, instrument="line-gauge"),
-        Input("time", "t", "time it took, nothing drawing", "min", 0.05, 240, instrument="stopwatch"),
-        Input("delivery", "FAD", "free air delivery on its plate", "L/min", 5, 20000, percent=10, source="iso-1217"),
-        Input("leak", "Q", "leak rate, if it was measured", "L/min", 0.0, 5000, percent=20, optional=True),
-    ),
-    figures=(
-        Figure("share", "", "time as a share of that when new", "%"),
-        Figure("delivery", "", "free air it really delivers", "L/min"),
-        Figure("expected", "", "time it should take", "min"),
-    ),
-    work=_pump_up,
-    sources=("doe-suite", "iso-1217", "common-practice"),
-    example={
-        "volume": "24 L",
-        "start": "0.55 MPa",
-        "end": "0.80 MPa",
-        "time": "95 s",
-        "delivery": "60 L/min",
-    },
-    hazards=("hot-compressor", "noise"),
-)
-
-CALCULATIONS = (AIR_DEMAND, RECEIVER_HOLD, PUMP_UP)
+CALCULATIONS = (AIR_DEMAND, RECEIVER_HOLD)

@@ -260,16 +260,21 @@ def _row(spec: Input, text: str, place: int, taker: Taker, used: list[str]) -> d
 
 
 def _cells(columns: tuple[Input, ...], text: str) -> list[str]:
-    """A line split at blanks; a unit stays with the number before it when the line has more parts than columns."""
-    tokens = re.split(r"[;\s]+", text.strip())
-    place = 0
-    while len(tokens) > len(columns) and place < min(len(tokens) - 1, len(columns)):
-        column, after = columns[place], tokens[place + 1]
-        numeric = not column.choices and not column.several and column.id != "name"
-        if numeric and not _NUMERIC.match(after) and _is_unit(after):
+    """A line split at blanks. A unit stays with the number before it, unless a word is due in its place."""
+    tokens = re.split(r"[;\s]+", re.sub(r"\s*@\s*", "@", text.strip()))
+    for place, column in enumerate(columns):
+        if place + 1 >= len(tokens):
+            break
+        after = tokens[place + 1]
+        due = columns[place + 1] if place + 1 < len(columns) else None
+        word_due = due is not None and not _numeric(due) and len(tokens) <= len(columns)
+        if _numeric(column) and not column.several and not word_due and not _NUMERIC.match(after) and _is_unit(after):
             tokens[place : place + 2] = [f"{tokens[place]} {after}"]
-        place += 1
     return tokens
+
+
+def _numeric(column: Input) -> bool:
+    return not column.choices and column.id != "name"
 
 
 def _is_unit(text: str) -> bool:
