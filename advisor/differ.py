@@ -96,7 +96,7 @@ def _step(view: Assessment) -> str:
 
 
 def _chance(view: Assessment, cause: str) -> float:
-    return 0.0 if cause in view.verdict.excluded else view.posterior.cause.get(cause, 0.0)
+    return view.posterior.cause.get(cause, 0.0)
 
 
 def change_data(change: Change) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from advisor.issue import Issue
 from advisor.lint_base import LintCheck, conditions
 from advisor.lint_calc import cited_by_calculations
 from advisor.model import Condition, Knowledge
+from advisor.readings import dimension
 
 __all__ = [
     "CauseIsReachable",
@@ -168,8 +169,10 @@ class RemediesUsed(LintCheck):
                 )
         calc_instruments, calc_sources = cited_by_calculations()
         instruments = {c.instrument for c in kb.checks.values()} | calc_instruments
+        # Another instrument for the same quantity may be named in place of the usual one.
+        read = {dimension(kb.instruments[i].unit) for i in instruments if i in kb.instruments}
         for instrument in kb.instruments.values():
-            if instrument.id not in instruments:
+            if instrument.id not in instruments and dimension(instrument.unit) not in read:
                 yield self.issue(kb, ("instruments", instrument.id), "no check uses this instrument", "remove it")
         sources: set[str] = {
             str(getattr(r, "source", ""))

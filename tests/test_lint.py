@@ -548,6 +548,19 @@ def test_the_reading_grade_is_the_published_formula(text: list[str], expected: f
     assert grade(text) == pytest.approx(expected)
 
 
+@pytest.mark.parametrize(
+    "edit",
+    [
+        (CHECK_FILE, "minutes: 6\n    prep: [cabin-open]", "minutes: 6\n    prep: [mill-cutting]"),
+        (CHECK_FILE, "    minutes: 1\n", "    minutes: 1\n    applies: [{setting: material, is: resin}]\n"),
+    ],
+    ids=["with another preparation", "not in every setting"],
+)
+def test_a_check_is_not_dominated_by_one_that_cannot_stand_in_for_it(base: SmallBase, edit: Edit) -> None:
+    assert {i.code for i in lint(apply(base, shake(minutes="6")).load())[1]} == {"dominated"}
+    assert lint(apply(base, [edit]).load()) == ([], [])
+
+
 def test_a_base_without_a_word_list_is_not_spell_checked(base: SmallBase) -> None:
     base.replace("symptoms.yaml", "title: Margin chipped", "title: Margin chiped")
     base.replace("vocabulary.yaml", "  words: [regulator, loupe]\n", "")

@@ -75,7 +75,7 @@ def test_without_forecasts_there_is_no_score() -> None:
     assert reliability([], []) == []
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(FORECASTS)
 def test_scores_are_between_0_and_1(pairs: Pairs) -> None:
     said, happened = parted(pairs)
@@ -83,7 +83,7 @@ def test_scores_are_between_0_and_1(pairs: Pairs) -> None:
     assert 0 <= calibration_error(said, happened) <= 1
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(st.lists(st.booleans(), min_size=1))
 def test_perfect_forecasts_score_0_and_their_opposites_1(happened: list[bool]) -> None:
     right, wrong = [float(y) for y in happened], [float(not y) for y in happened]
@@ -91,13 +91,13 @@ def test_perfect_forecasts_score_0_and_their_opposites_1(happened: list[bool]) -
     assert brier(wrong, happened) == calibration_error(wrong, happened) == 1
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(FORECASTS, st.integers(1, 20))
 def test_the_calibration_error_is_what_a_plain_count_gives(pairs: Pairs, bins: int) -> None:
     assert calibration_error(*parted(pairs), bins) == pytest.approx(counted_error(pairs, bins), abs=1e-12)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(FORECASTS, st.integers(1, 20))
 def test_the_calibration_error_keeps_its_bounds(pairs: Pairs, bins: int) -> None:
     """At least the distance of the two means, at most the mean distance, and its square at most the Brier score."""
@@ -108,7 +108,7 @@ def test_the_calibration_error_keeps_its_bounds(pairs: Pairs, bins: int) -> None
     assert error**2 <= brier(said, happened) + 1e-12
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(FORECASTS, st.integers(1, 20))
 def test_the_bins_hold_every_forecast_once(pairs: Pairs, bins: int) -> None:
     said, happened = parted(pairs)
@@ -120,7 +120,7 @@ def test_the_bins_hold_every_forecast_once(pairs: Pairs, bins: int) -> None:
     assert all(b.low - 1e-12 <= b.said <= b.high + 1e-12 and b.count for b in found)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(TENTHS)
 def test_brier_and_reliability_fit_the_published_decomposition(pairs: list[tuple[int, bool]]) -> None:
     """Murphy 1973 (from memory): when all forecasts of a bin are alike, the score is reliability - resolution +

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 from collections import Counter
 from itertools import chain, combinations
 from math import prod
@@ -18,7 +19,7 @@ from advisor.simulate import POLICIES, run_world, simulate, small_problems
 from advisor.worlds import World, draw
 
 WORN, LOOSE, AIR = (f"causes/{name}.yaml" for name in ("burr/burr-worn", "burr/burr-loose", "air/air-low"))
-DRAWS = 4000
+DRAWS = 2500
 
 
 def compiled_of(base: SmallBase, *edits: tuple[str, str, str]) -> Compiled:
@@ -147,7 +148,7 @@ def test_findings_of_one_group_appear_together_and_others_each_by_itself(tmp_pat
     moves = (WORN, "outcome: moves, seen: never", f"outcome: moves, seen: frequent{mark}")
     chips = (WORN, "symptom: chips, seen: very frequent", f"symptom: chips, seen: frequent{mark}")
     anyway = ("symptoms.yaml", "    background: never\n", "    background: frequent\n")
-    every = drawn(compiled_of(write_pair(tmp_path), moves, chips, anyway), 3000)
+    every = drawn(compiled_of(write_pair(tmp_path), moves, chips, anyway), 1500)
     found = [w for w in every if w.causes == {"burr-worn"} and not w.unlisted]
     both = sum(w.level["burr-tug"] for w in found)
     # Chips come anyway in half of the cases. P(moves | chips): in one group 0.5 / (0.5 + 0.5 x 0.5) = 2/3, else 1/2.
@@ -238,7 +239,7 @@ def test_a_fault_on_the_way_is_reported_with_its_seed_and_the_rest_still_counts(
     assert 0 < len(loose) < 12
     assert [f.split(": these")[0] for f in result["failed"]] == [f"seed {s}, {p}: EvidenceError" for s in loose for p in POLICIES]  # fmt: skip
     assert sum(row["count"] for row in result["right"].values()) == 12 - len(loose)
-    assert result["minutes"]["planned"]["mean"] == pytest.approx(27.8)
+    assert result["minutes"]["planned"]["mean"] == 25  # without its rival the worn burr needs no check
 
 
 def test_a_base_nobody_can_complain_of_fails_in_every_case_without_an_end_in_nowhere(tmp_path: Path) -> None:
@@ -252,16 +253,47 @@ def test_a_base_nobody_can_complain_of_fails_in_every_case_without_an_end_in_now
     json.dumps(result, allow_nan=False)
 
 
-@pytest.fixture(scope="module")
-def parts(compiled: Compiled) -> dict[str, Any]:
-    """Small problems of the shipped knowledge."""
-    return small_problems(compiled, causes=4, questions=5, count=4)
+def crowd(folder: Path, seed: int) -> Compiled:
+    """The pair and four more causes of chips, five more checks, with links, minutes and priors drawn at random."""
+    rng, base = random.Random(seed), write_pair(folder)
+    words = ["always", "very frequent", "frequent", "occasional", "very rare"]
+    checks = base.text("checks.yaml").removeprefix("checks:\n")
+    more = [
+        checks.replace("burr-tug", f"tug-{i}").replace("minutes: 2.8", f"minutes: {rng.uniform(0.5, 8):.1f}")
+        for i in "abcde"
+    ]
+    base.write("more.yaml", "checks:\n" + "".join(more))
+    for cause in "stuv":
+        links = "".join(
+            f"  - {{check: tug-{i}, outcome: moves, seen: {rng.choice(words)}, because: it is so, source: geometry}}\n"
+            for i in rng.sample("abcde", 3)
+        )
+        text = base.text(LOOSE).replace("burr-loose", f"burr-{cause}").replace("remedies:", links + "remedies:")
+        text = text.replace("per_hundred: 4", f"per_hundred: {rng.uniform(1, 8):.1f}")
+        remedy = f"remedy-{cause}"
+        base.write(f"causes/burr/burr-{cause}.yaml", text.replace("clamp-burr", remedy))
+        lines = base.text("remedies.yaml").splitlines()[1]
+        cure = lines.replace("change-burr", remedy).replace("minutes: 5,", f"minutes: {rng.uniform(1, 40):.0f},", 1)
+        base.write(f"{remedy}.yaml", f"remedies:\n{cure}\n")
+    return Compiled(base.load())
 
 
-def test_the_planner_is_never_better_than_the_optimum_and_within_a_tenth_of_it(parts: dict[str, Any]) -> None:
-    assert parts["problems"] == 4
-    assert -1e-9 <= parts["mean_loss"] <= parts["worst_loss"] <= 0.1
-    assert parts["likeliest_first_loss"] >= parts["mean_loss"]
+def sound(parts: dict[str, Any], problems: int) -> bool:
+    """The planner never beats the optimum, is within a tenth of it, and is no worse than the likeliest cause first."""
+    within = -1e-9 <= parts["mean_loss"] <= parts["worst_loss"] <= 0.1
+    return parts["problems"] == problems and within and parts["likeliest_first_loss"] >= parts["mean_loss"]
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_planner_is_never_better_than_the_optimum_and_within_a_tenth_of_it(tmp_path: Path, seed: int) -> None:
+    parts = small_problems(crowd(tmp_path, seed), causes=4, questions=4)
+    assert sound(parts, 1), parts
+    assert parts["likeliest_first_loss"] > 0.01  # so there was something to win
+
+
+def test_on_the_shipped_knowledge_too_the_planner_is_within_a_tenth_of_the_optimum(compiled: Compiled) -> None:
+    parts = small_problems(compiled, causes=4, questions=4, count=3)
+    assert sound(parts, 3), parts
 
 
 def test_the_small_problem_of_the_pair_costs_what_it_costs_by_hand(tmp_path: Path) -> None:
