@@ -191,6 +191,11 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+# The arrays here are small: several threads would only spin, and slow each other down.
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit code: 0 done, 1 a problem was found, 2 wrong use."""
     args_in = list(sys.argv[1:] if argv is None else argv)

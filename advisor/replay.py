@@ -124,6 +124,7 @@ def simulate(compiled: Compiled, case: WorkedCase, planned: bool) -> float:
     left = set(case.causes)
     limit = compiled.kb.vocabulary.unlisted.refer_minutes
     fixed = _checklist(compiled, case)
+    proofs = 0.0
     for _ in range(MAX_STEPS):
         view = Assessment(compiled, session.state)
         if planned:
@@ -143,9 +144,10 @@ def simulate(compiled: Compiled, case: WorkedCase, planned: bool) -> float:
             continue
         left -= {c for c, e in view.cures(key).items() if e >= 0.5}
         session.take({"type": "remedy", "remedy": key, "result": "no-change" if left else "helped"})
+        proofs += compiled.kb.remedies[key].proof_minutes  # that it did not help shows in its proof too
         if not left:
-            return session.state.minutes + compiled.kb.remedies[key].proof_minutes
-    return session.state.minutes + limit
+            return session.state.minutes + proofs
+    return session.state.minutes + proofs + limit
 
 
 def _checklist(compiled: Compiled, case: WorkedCase) -> list[str]:

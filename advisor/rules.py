@@ -29,8 +29,17 @@ if not hasattr(collections, "Mapping"):
     collections.Mapping = collections.abc.Mapping  # type: ignore[attr-defined]
 _handlers = list(logging.getLogger().handlers)
 import experta  # noqa: E402
+from experta import watchers  # noqa: E402
 
 logging.getLogger().handlers[:] = _handlers
+
+
+def _silent(*args: object) -> None:
+    """What the engine tells its watchers: nobody listens, and it says it tens of thousands of times."""
+
+
+for _watcher in (watchers.MATCHER, watchers.MATCH, watchers.AGENDA, watchers.FACTS, watchers.RULES, watchers.ENGINE):
+    _watcher.debug = _watcher.info = _silent
 
 __all__ = ["Facts", "Firing", "RuleBook", "Verdict"]
 
@@ -41,6 +50,18 @@ class _Engine(experta.KnowledgeEngine):  # type: ignore[misc]
     given: list[Any] = []
     fired: list[str]
     answers: dict[str, tuple[str, str]]
+
+    def __init__(self) -> None:
+        super().__init__()
+        # The engine's own reset goes down every path of the network and so visits most nodes many times.
+        nodes: dict[int, Any] = {}
+        todo = [self.matcher.root_node]
+        while todo:
+            node = todo.pop()
+            if id(node) not in nodes:
+                nodes[id(node)] = node
+                todo += [child.node for child in node.children]
+        self.matcher.reset = lambda: [node._reset() for node in nodes.values()] and None
 
     def get_rules(self) -> list[Any]:
         return list(self.given)

@@ -60,7 +60,7 @@ def run_world(compiled: Compiled, world: World, policy: str) -> Outcome:
         session.take({"type": "symptom", "symptom": symptom, "present": True})
     left, limit = set(world.needed), compiled.kb.vocabulary.unlisted.refer_minutes
     fixed = _checklist(compiled, world.complaint) if policy == "checklist" else []
-    judged = False
+    judged, proofs = False, 0.0
     for out.steps in range(1, MAX_STEPS + 1):
         view = Assessment(compiled, session.state)
         kind, key = _next(view, session, policy, fixed)
@@ -75,12 +75,13 @@ def run_world(compiled: Compiled, world: World, policy: str) -> Outcome:
         left -= {c for c, sure in view.cures(key).items() if c in left and world.cures(c, key, sure)}
         out.mended = not left and not world.unlisted and bool(world.needed)
         session.take({"type": "remedy", "remedy": key, "result": "helped" if out.mended else "no-change"})
+        proofs += compiled.kb.remedies[key].proof_minutes  # that it did not help shows in its proof too
         if out.mended:
-            out.minutes = session.state.minutes + compiled.kb.remedies[key].proof_minutes
+            out.minutes = session.state.minutes + proofs
             return out
     if not judged:
         _judge(out, Assessment(compiled, session.state), world)
-    out.minutes = session.state.minutes + limit
+    out.minutes = session.state.minutes + proofs + limit
     return out
 
 

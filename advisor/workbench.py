@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from advisor.output import OK, USAGE, Stop, put_json, say
+from advisor.output import OK, PROBLEM, USAGE, Stop, put_json, say
 
 __all__ = ["knowledge_diff", "knowledge_graph", "knowledge_new", "knowledge_simulate"]
 
@@ -53,9 +53,10 @@ def knowledge_simulate(args: argparse.Namespace) -> int:
         if bar is not None:
             bar.stop()
     if args.format == "json":
-        return put_json(result)
-    say(simulation_text(result))
-    return OK
+        put_json(result)
+    else:
+        say(simulation_text(result))
+    return PROBLEM if result["failed"] else OK
 
 
 def simulation_text(result: dict[str, Any]) -> str:
