@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -170,14 +171,20 @@ class CalcTalk:
             return
         self.desk.show([[("", text)] for text in terminal(run.worked.plot, min(self.desk.width, 100)).split("\n")])
 
+    def _open(self) -> list[Input]:
+        """The inputs that may be typed: all but those the check has fixed."""
+        fixed = {k.replace("-", "_") for k in self.fixed}
+        return [i for i in self.calc.inputs if i.id not in fixed]
+
     def correct(self, text: str) -> bool:
         """Ask again for the input meant by its symbol, name or words of its question; False when none is meant."""
-        wanted = clean(text).lower().removeprefix("change").strip()
-        fixed = {k.replace("-", "_") for k in self.fixed}
-        open_inputs = [i for i in self.calc.inputs if i.id not in fixed]
+        typed = re.sub(r"(?i)^change\s+", "", clean(text)).strip()
+        wanted = typed.lower()
+        open_inputs = self._open()
+        named = [i for i in open_inputs if i.symbol == typed]  # T is not t
         exact = [i for i in open_inputs if wanted in (i.option, i.id, i.symbol.lower(), i.ask.lower())]
         near = [i for i in open_inputs if len(wanted) >= 3 and (wanted in i.option or wanted in i.ask.lower())]
-        found = exact or near
+        found = named or exact or near
         if not wanted or len(found) != 1:
             return False
         self._one(found[0])
@@ -188,15 +195,16 @@ class CalcTalk:
         picture = "'plot' shows the curve; " if run.worked.plot is not None else ""
         while True:
             text = clean(self.desk.ask(f"Enter {accept}; {picture}a symbol corrects it; 'leave': "))
-            lowered = text.lower()
-            if lowered in ("", "yes", "y", "ok"):
+            symbol = bool(text) and any(i.symbol == text for i in self._open())  # p, h and n may be symbols
+            lowered = "" if symbol else text.lower()
+            if not symbol and lowered in ("", "yes", "y", "ok"):
                 return run
             if lowered in (*_LEAVE, "no", "n"):
                 return None
             if lowered in _PLOT:
                 self.plot(run)
             elif lowered in _HELP:
-                names = ", ".join(f"{i.symbol} {i.option}" for i in self.calc.inputs)
+                names = ", ".join(f"{i.symbol} {i.option}".strip() for i in self._open())
                 self.desk.say(f"Type the symbol or name of what is to be corrected: {names}.", "dim")
             elif self.correct(text):
                 again = self.ask()
@@ -206,7 +214,7 @@ class CalcTalk:
                 self.show(run, outcomes(run))
             else:
                 self.desk.say(
-                    f"'{text[:30]}': Enter, 'leave', or one of {', '.join(i.symbol for i in self.calc.inputs)}", "warn"
+                    f"'{text[:30]}': Enter, 'leave', or one of {', '.join(i.symbol or i.option for i in self._open())}", "warn"
                 )
 
 
