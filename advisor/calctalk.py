@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from advisor.calc.base import CalcError, Calculation, Input
@@ -26,6 +27,7 @@ _HELP = ("?", "help", "h")
 _BACK = ("back", "undo")
 _LEAVE = ("leave", "cancel", "stop")
 _PLOT = ("plot", "picture", "p")
+_LINE = re.compile(r"(\d{1,3})\s*:\s*(\S.*)")
 
 
 class CalcTalk:
@@ -108,9 +110,15 @@ class CalcTalk:
         sample = self.calc.example.get(spec.id)
         such = f"  such as: {sample[0]}" if isinstance(sample, list | tuple) and sample else ""
         self.desk.say(f"{spec.ask}, one line each: {head}.{such}", "head")
+        so_far = replace(spec, several=(1, (spec.several or (1, 200))[1]))
         rows: list[str] = [str(r) for r in self.typed.get(spec.id, [])]
         if rows:
-            self.desk.say("So far: " + "; ".join(rows) + ". More lines, 'back' takes the last one out.", "dim")
+            self.desk.say(
+                "So far: "
+                + "; ".join(rows)
+                + ". More lines; 'back' takes the last one out, '2: ...' puts line 2 right.",
+                "dim",
+            )
         while True:
             text = clean(self.desk.ask(f"line {len(rows) + 1} (Enter ends): "))
             lowered = text.lower()
@@ -128,16 +136,18 @@ class CalcTalk:
                     self.passed.add(spec.id)
                     return "next"
             else:
-                try:
-                    read_input(spec, [*rows, text], Taker(self.kb.instruments))
+                put_right = _LINE.match(text)
+                place = int(put_right[1]) if put_right else len(rows) + 1
+                if not 1 <= place <= len(rows) + 1:
+                    self.desk.say(f"There is no line {place}: lines 1 to {len(rows)} can be put right.", "warn")
+                    continue
+                changed = [*rows[: place - 1], put_right[2] if put_right else text, *rows[place:]]
+                try:  # too few lines so far is no fault yet
+                    read_input(so_far, changed, Taker(self.kb.instruments))
                 except CalcError as error:
-                    if "line" not in str(error):  # too few lines so far is no fault yet
-                        rows.append(text)
-                        self._remember(spec, list(rows))
-                    else:
-                        self.desk.say(str(error), "warn")
+                    self.desk.say(str(error), "warn")
                 else:
-                    rows.append(text)
+                    rows[:] = changed
                     self._remember(spec, list(rows))
 
     def _fits(self, spec: Input, typed: Any) -> bool:
@@ -214,7 +224,8 @@ class CalcTalk:
                 self.show(run, outcomes(run))
             else:
                 self.desk.say(
-                    f"'{text[:30]}': Enter, 'leave', or one of {', '.join(i.symbol or i.option for i in self._open())}", "warn"
+                    f"'{text[:30]}': Enter, 'leave', or one of {', '.join(i.symbol or i.option for i in self._open())}",
+                    "warn",
                 )
 
 

@@ -47,6 +47,7 @@ def _print(tasks: Sequence[CareTask], compiled: Compiled) -> None:
     kb = compiled.kb
     columns = min(shutil.get_terminal_size((80, 24)).columns - 1, 100)
     last = ""
+    told: set[str] = set()
     for task in tasks:
         if task.every != last:
             last = task.every
@@ -58,6 +59,10 @@ def _print(tasks: Sequence[CareTask], compiled: Compiled) -> None:
         )
         for caution in compiled.cautions_for(task.hazards):
             record = kb.cautions[caution]
+            if caution in told:
+                say(f"     {record.signal.upper()} as above: {record.text.split('.')[0].lower()}."[:columns])
+                continue
+            told.add(caution)
             say(plain(text_lines(f"{record.signal.upper()}: {record.text}", columns, indent="       ", first="     ")))
         if task.needs:
             say(plain(text_lines("Needs " + ", ".join(task.needs), columns, indent="       ", first="     ")))

@@ -20,6 +20,7 @@ from advisor.calc.base import (
     nominal,
     put,
 )
+from advisor.calc.means import near
 
 __all__ = [
     "ATMOSPHERE",
@@ -106,6 +107,8 @@ def _demand(g: Given) -> Worked:
     duty = nominal(figures["duty"])
     if duty > 100:
         first = f"Too small: it would fall short by {put(mean - delivery, 'L/min', 2)} even without a rest. First mend leaks and use air in turn."
+    elif near(figures["duty"], high=nominal(allowed)):
+        first = "Too near what it may run to tell: time it while work goes on (work-duty)."
     elif duty > nominal(allowed):
         first = f"It keeps up, but runs more than it may: mend leaks, use air in turn, or get {put(figures['needed'], 'L/min', 2)} of delivery."
     else:

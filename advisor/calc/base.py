@@ -87,7 +87,7 @@ class Input:
             return "a line for each: " + ", ".join(c.range_text_short for c in self.columns)
         if self.choices:
             return "one of " + ", ".join(self.choices)
-        count = f"{self.several[0]} to {self.several[1]} numbers, " if self.several else ""
+        count = f"{_count(self.several)} numbers, " if self.several else ""
         unit = "" if self.unit == "1" else f" {self.unit}"
         if math.isinf(self.low) or math.isinf(self.high):
             return f"{count}a number{unit and ' in' + unit}"
@@ -97,6 +97,11 @@ class Input:
     def range_text_short(self) -> str:
         """Its name and unit, for the head of a table."""
         return self.ask + ("" if self.unit == "1" or self.choices else f" [{self.unit}]")
+
+
+def _count(several: tuple[int, int]) -> str:
+    low, high = several
+    return str(low) if low == high else f"{low} to {high}"
 
 
 @dataclass(frozen=True)

@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from statistics import stdev
 from typing import Any, NamedTuple
-
-from uncertainties import ufloat
 
 from advisor.calc.base import (
     CalcError,
@@ -20,6 +16,7 @@ from advisor.calc.base import (
     nominal,
     put,
 )
+from advisor.calc.means import mean_of, near
 
 __all__ = [
     "CALCULATIONS",
@@ -57,10 +54,8 @@ def ratio_of_percent(percent: Any) -> Any:
 
 
 def average(values: Sequence[Any], name: str = "scatter of the readings") -> Any:
-    """Mean of readings; their scatter adds s / sqrt(n) to its doubt (JCGM 100, 4.2.3)."""
-    mean = sum(values) / len(values)
-    scatter = stdev([nominal(v) for v in values]) if len(values) > 1 else 0.0
-    return mean + ufloat(0.0, scatter / math.sqrt(len(values)), name) if scatter else mean
+    """Mean of readings; their scatter adds s / sqrt(n) to its doubt, widened for few of them (JCGM 100, 4.2.3, G.3)."""
+    return mean_of(values, name)
 
 
 class Dose(NamedTuple):
@@ -201,7 +196,9 @@ def _bath_strength(g: Given) -> Worked:
         "percent", f"{put(low, digits=3)} to {put_percent(high)} (0.75 to 1.3 times {put_percent(target)})", low, high
     )
     value = nominal(percent)
-    if value < low:
+    if near(percent, low, high):
+        says = ["Too near the edge of the range to tell: stir, and read it three times more, zero first."]
+    elif value < low:
         says = ["Too weak: bath-correct tells how much concentrate to add. Read again after ten minutes of pump."]
     elif value >= high:
         says = ["Too strong: bath-correct tells how much water to add. Then ask whether it was neat top-ups or vapour."]

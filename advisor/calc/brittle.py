@@ -9,6 +9,7 @@ from typing import Any
 from uncertainties import ufloat
 
 from advisor.calc.base import CalcError, Calculation, Figure, Given, Input, Limit, Worked, nominal, put
+from advisor.calc.means import near
 
 __all__ = [
     "CALCULATIONS",
@@ -117,7 +118,9 @@ def _depth(g: Given) -> Worked:
         f"E {put(modulus, 'GPa', 3)}, H {put(hardness, 'GPa', 3)}, Kc {put(toughness, TOUGHNESS, 3)} ({_note(g)})",
         f"d = 0.15 (E / H) (Kc / H)^2 = {put(critical, 'um', 2)}; chip / d = {put(figures['ratio'], digits=2)}",
     )
-    if nominal(figures["ratio"]) > 1:
+    if near(figures["ratio"], high=1.0):
+        first = "Too near to tell whether the chips crack: the values are rough."
+    elif nominal(figures["ratio"]) > 1:
         first = "Chips form by small cracks, as usual in these mills: the finish pass counts."
     else:
         first = "Chips this thin form without cracks, if the burr is sharp and runs true."
@@ -184,6 +187,8 @@ def _margin(g: Given) -> Worked:
             says.insert(0, "The cut is too weak for the chip found: seek a knock, tearing off, a crack.")
         else:
             says.insert(0, "The force of the cut is enough for the chip that was found.")
+    elif near(figures["ratio"], high=1.0):
+        says.insert(0, "Too near to tell: to be safe thicken it, or cut finer and true.")
     elif nominal(figures["ratio"]) >= 1:
         says.insert(0, "The burr can break through this margin: thicken it, or cut finer and true.")
     else:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
-from uncertainties import umath
+from uncertainties import ufloat, umath
 
 from advisor.calc.base import Calculation, Figure, Given, Input, Number, Worked, nominal, put
 
@@ -28,6 +29,9 @@ def spread(readings: Sequence[Number]) -> tuple[Number, Number]:
 def _spread(g: Given) -> Worked:
     readings = g["readings"]
     wide, deviation = spread(readings)
+    if nominal(deviation):
+        unsure = nominal(deviation) / math.sqrt(2 * (len(readings) - 1))
+        deviation = deviation + ufloat(0.0, unsure, "few readings")
     least, most = min(readings, key=nominal), max(readings, key=nominal)
     return Worked(
         {"range": wide, "deviation": deviation},

@@ -22,6 +22,7 @@ from advisor.calc.base import (
     put,
 )
 from advisor.calc.bath import average, litres, put_percent
+from advisor.calc.means import near
 
 __all__ = ["CALCULATIONS", "REPEATABILITY", "least_difference", "loss_split"]
 
@@ -283,6 +284,10 @@ def _coolant_flow(g: Given) -> Worked:
         lines = (*lines, "no flow of the sound mill is noted: 1 L/min, which is 500 mL in 30 s, is taken as a start")
     if value < 5:
         says = "Next to nothing comes: start no wet job. Look at the level, let the air out of the pump, then look at filter and hose."
+    elif near(share, low=LEAST):
+        says = (
+            "Too near to tell whether it is weak: catch three times for a minute each, then look at level and filter."
+        )
     elif value < LEAST:
         says = "Weak: look at level and filter first, then at the nozzles, last at the pump. Catch again after each."
     else:

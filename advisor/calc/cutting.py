@@ -85,7 +85,7 @@ def _speed(g: Given) -> Worked:
     lines = [
         f"v = pi D n = pi x {put(effective, 'mm', 3)} x {g.put('speed', 6)} = {put(speed, 'm/s', 3)}",
         f"feed per {per} = vf / (n{'' if teeth < 2 else ' z'}) = {put(feed, 'um', 3)}; removal = a b vf = {put(removal, 'mm3/min', 3)}",
-        f"largest chip at a width of {put(100 * width / diameter, '%', 2)} of the diameter = {put(chip, 'um', 3)}",
+        f"largest chip, h = 2 fz sqrt(q (1 - q)), q = {put(side / effective, digits=2)} of the D that cuts = {put(chip, 'um', 3)}",
     ]
     if ball:
         lines.insert(0, f"ball end: D = 2 sqrt(a (d - a)) = {put(effective, 'mm', 3)}; chip thinner by D / d")

@@ -11,6 +11,7 @@ from uncertainties import ufloat
 from advisor.calc.air import REFERENCE, draw_down_time, usable_air
 from advisor.calc.base import CalcError, Calculation, Figure, Given, Input, Limit, Worked, nominal, put
 from advisor.calc.lifetimes import student
+from advisor.calc.means import near
 
 __all__ = ["CALCULATIONS", "run_share"]
 
@@ -72,7 +73,9 @@ def _leak(g: Given) -> Worked:
             f"Q = share x FAD = {put(share, '%', 3)} x {g.put('delivery')} = {put(figures['leak'], 'L/min', 3)}"
         )
     value = nominal(share)
-    if value < 10:
+    if near(share, high=10.0):
+        first = "Too near a tenth to tell: time more cycles, nothing drawing."
+    elif value < 10:
         first = "Well kept. A little seal air of the mill may be in it."
     elif value < 20:
         first = "More than a well-kept line loses: go round with soapy water. Shut the mill's valve and time again."
@@ -90,7 +93,11 @@ def _work(g: Given) -> Worked:
         lines.append(
             f"Q = share x FAD = {put(share, '%', 3)} x {g.put('delivery')} = {put(figures['drawn'], 'L/min', 3)}"
         )
-    if nominal(share) < nominal(g["allowed"]):
+    if near(share, high=nominal(g["allowed"])):
+        first = (
+            f"It rests {put(100 - nominal(share), '%', 2)} of the time, too near what it may to tell: time more cycles."
+        )
+    elif nominal(share) < nominal(g["allowed"]):
         first = f"It rests {put(100 - nominal(share), '%', 2)} of the time: enough for this work."
     else:
         first = "It rests too little. Time it with nothing drawing (leak-duty): what runs then is the leak."
@@ -165,11 +172,13 @@ def _pump_up(g: Given) -> Worked:
         f"time as new = V (p2 - p1) / (p0 FAD) = {g.put('volume')} x {put(end - start, 'MPa', 3)} / ({put(REFERENCE, 'MPa')} x {rate}) = {put(expected, 'min', 3)}",
         f"share = t / time as new = {g.put('time', 3)} / {put(expected, 'min', 3)} = {put(share, '%', 3)}",
     )
-    says: tuple[str, ...] = (
-        ("It pumps what its plate says, as far as this can tell.",)
-        if nominal(share) < 125
-        else ("It gives too little: look at the intake filter first, then have valves and rings seen to.",)
-    )
+    says: tuple[str, ...]
+    if near(share, high=125.0):
+        says = ("Too near to tell: clean the intake filter, fill from a lower pressure and time it again.",)
+    elif nominal(share) < 125:
+        says = ("It pumps what its plate says, as far as this can tell.",)
+    else:
+        says = ("It gives too little: look at the intake filter first, then have valves and rings seen to.",)
     if g["leak"] is None and nominal(share) >= 125:
         says = (*says, "Rule out a leak (leak-decay) before you blame the pump.")
     limits = (Limit("share", "at most a quarter longer than new", high=125.0),)

@@ -9,6 +9,7 @@ from typing import Any
 from uncertainties import umath
 
 from advisor.calc.base import CalcError, Calculation, Figure, Given, Input, Limit, Number, Worked, nominal, put
+from advisor.calc.means import near
 
 __all__ = ["CALCULATIONS", "RESISTIVITY", "Device", "apparent", "lead_drop", "next_size", "worst_start"]
 
@@ -122,11 +123,13 @@ def _mains_load(g: Given) -> Worked:
 def _next_step(ranked: Sequence[Device], starter: Device | None, loading: Number, g: Given) -> str:
     """What to do first: take the largest off, keep the one that starts off the stabiliser, or nothing."""
     largest = ranked[0]
-    if nominal(loading) > 80:
+    if nominal(loading) > 80 and not near(loading, high=80.0):
         if len(ranked) == 1:
             return f"{largest.name} alone is too much for this circuit: it needs a larger one."
         left = sum(d.running for d in ranked[1:]) / g["voltage"] / g["rating"] * 100
         return f"Move {largest.name} to another circuit first: {put(left, '%', 2)} would be left."
+    if near(loading, high=80.0):
+        return f"Too near the limit to tell: have the current measured, or move {largest.name} to another circuit."
     if starter and len(ranked) > 1:
         rest = [d for d in ranked if d is not starter]
         without = sum(d.running for d in rest) * (1 + g["reserve"] / 100)
@@ -237,13 +240,16 @@ def _cable_drop(g: Given) -> Worked:
         {"drop": drop, "share": share, "left": voltage - drop},
         tuple(lines),
         (Limit("share", "at most 5 % (3 % for lighting)", high=5.0, source="iec-60364-5-52"),),
-        says=(_wider(rows[most], most, nominal(rest), nominal(share), lost, len(rows)), ELECTRICIAN),
+        says=(
+            _wider(rows[most], most, nominal(rest), near(share, high=5.0) or nominal(share) >= 4, lost, len(rows)),
+            ELECTRICIAN,
+        ),
     )
 
 
-def _wider(row: Mapping[str, Any], place: int, rest: float, share: float, lost: Any, pieces: int) -> str:
+def _wider(row: Mapping[str, Any], place: int, rest: float, much: bool, lost: Any, pieces: int) -> str:
     """What to change first, when the drop is above the limit or near it."""
-    if share < 4:
+    if not much:
         return "The leads are in order; roll extension leads out in full, a coil gets hot."
     where = f"Most is lost in line {place + 1}: " if pieces > 1 else ""
     area = next((a for a in AREAS if a > nominal(row["area"]) * 1.1), None)

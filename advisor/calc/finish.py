@@ -8,6 +8,7 @@ from typing import Any
 from uncertainties import ufloat, umath
 
 from advisor.calc.base import CalcError, Calculation, Figure, Given, Input, Worked, nominal, put
+from advisor.calc.means import near
 
 __all__ = ["CALCULATIONS", "RA_SHARE", "jaw_error", "scallop_height"]
 
@@ -184,17 +185,19 @@ def _edge(g: Given) -> Worked:
     true = least - error
     if nominal(true) <= 0:
         raise CalcError("width", "width: the jaw bridges more than the whole reading; use narrower tips and read again")
-    figures = {"least": true, "spread": max(map(nominal, readings)) - nominal(least), "error": 1000 * error}
+    figures = {"least": true, "spread": max(readings, key=nominal) - least, "error": 1000 * error}
     lines = (
         f"smallest reading {put(least, 'mm', 3)}; "
         + ("wall taken as flat" if g["bore"] is None else f"jaw bridges R - sqrt(R^2 - w^2/4) = {put(error, 'mm', 2)}"),
         f"thickness = {put(true, 'mm', 3)}",
     )
-    says = (
-        "Thinner than the usual 0.3 mm: see the section in the design, then the papers of the material."
-        if nominal(true) < 0.3
-        else "Not thin by the usual rule of 0.3 mm; the papers of the material come first.",
-    )
+    if near(true, low=0.3):
+        say = "Too near the usual 0.3 mm to tell: read the thinnest place again with ball points."
+    elif nominal(true) < 0.3:
+        say = "Thinner than the usual 0.3 mm: see the section in the design, then the papers of the material."
+    else:
+        say = "Not thin by the usual rule of 0.3 mm; the papers of the material come first."
+    says = (say,)
     return Worked(figures, lines, says=says)
 
 

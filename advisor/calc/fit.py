@@ -23,7 +23,7 @@ from advisor.calc.base import (
     nominal,
     put,
 )
-from advisor.calc.means import mean_of, size_of
+from advisor.calc.means import mean_of, near, size_of
 
 __all__ = ["CALCULATIONS", "enlargement", "mixed_up", "one_sided_factor"]
 
@@ -70,19 +70,18 @@ def _gap_series(g: Given) -> Worked:
             f"mean + k s = {put(mean, digits=4)} + {factor:.3f} x {put(s, digits=3)} = {put(figures['upper'], 'um', 3)}: 95 % of the margin lie under it, with 95 % confidence"
         )
     says = []
-    least, most = nominal(mean) - 2 * deviation(mean), nominal(mean) + 2 * deviation(mean)
-    if most < limit:
+    if near(mean, high=limit):
+        says.append("Too near the limit to tell: read more places, or measure on a section.")
+    elif nominal(mean) < limit:
         says.append(
             "The mean is within the limit."
             if seen * 10 <= count
             else "The mean is within the limit, places are not: look at the picture where, and whether the crown sits skew."
         )
-    elif least >= limit:
+    else:
         says.append(
             "Open: seat it once more on a clean die. If it stays open, see the size of a test block before you calibrate."
         )
-    else:
-        says.append("Too near the limit to tell.")
     if count < ENOUGH:
         says.append(f"{count} readings are few: about {ENOUGH} make the mean steady (Groten 2000).")
     bound = Limit("mean", f"mean at most {put(limit, 'um')}", high=limit, source="mclean-1971")

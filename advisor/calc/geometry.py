@@ -17,7 +17,7 @@ from advisor.calc.base import (
     nominal,
     put,
 )
-from advisor.calc.means import mean_of, no_slip_of_unit, size_of, slope_of
+from advisor.calc.means import mean_of, near, no_slip_of_unit, size_of, slope_of
 
 __all__ = ["ALUMINIUM", "CALCULATIONS", "STEEL", "expansion"]
 
@@ -60,7 +60,9 @@ def _half_step(g: Given) -> Worked:
         )
         tilted = abs(nominal(tilt)) > 2 * deviation(tilt) and abs(reach) > abs(nominal(step))
     limit = nominal(g["limit"])
-    if nominal(figures["largest"]) < limit:
+    if near(figures["largest"], high=limit):
+        says = ("Too near the limit to tell: read the highest place three times more.",)
+    elif nominal(figures["largest"]) < limit:
         says = ("The halves meet. Nothing to correct.",)
     elif tilted:
         says = (
@@ -110,6 +112,8 @@ def _lost_motion(g: Given) -> Worked:
         say = "Read it three times each way: then the sheet can say how sure it is."
     elif nominal(lost) <= 2 * deviation(lost):
         say = "Not more than the readings scatter: no lost motion is proved."
+    elif near(lost, high=limit):
+        say = "Too near the limit to tell: read more often each way, and see that the stand does not move."
     elif nominal(lost) < limit:
         say = "There is some, within the limit. Note it and compare in three months."
     else:

@@ -19,6 +19,7 @@ from advisor.calc.base import (
     nominal,
     put,
 )
+from advisor.calc.means import near
 
 __all__ = [
     "CALCULATIONS",
@@ -79,10 +80,13 @@ def not_negative(number: Any) -> Any:
 
 
 def judged(share: Any, leak: Any) -> str:
+    """What a leak means, by its share of the delivery in %."""
     if share is None:
         return "Give the compressor's delivery too, then it can be judged."
     if nominal(leak) <= 0:
         return "Nothing is lost that these readings could show."
+    if near(share, high=10.0):
+        return "Too near a tenth of the delivery to tell: let it fall for longer, on a finer gauge."
     if nominal(share) < 10:
         return "Tight enough: under a tenth of the delivery."
     return "Find it with soapy water, mend it and test again."
@@ -92,20 +96,25 @@ WELL_KEPT = Limit("share", "under 10 % of the delivery", high=10.0, source="doe-
 
 
 def _leak_decay(g: Given) -> Worked:
-    if nominal(g["end"]) > nominal(g["start"]):
-        raise CalcError(
-            "end",
-            f"end: {g.put('end')} is above the start of {g.put('start')}; the pump must be off and p2 the later one",
-        )
     warm, cold = g["start_temperature"], g["end_temperature"]
     if (warm is None) != (cold is None):
         lone, other = ("start-temperature", "end-temperature")[:: 1 if warm is None else -1]
         raise CalcError(lone.replace("-", "_"), f"{lone} is missing: give both temperatures, or leave {other} out too")
+    if warm is None and nominal(g["end"]) > nominal(g["start"]):
+        raise CalcError(
+            "end",
+            f"end: {g.put('end')} is above the start of {g.put('start')}; the pump must be off and p2 the later one (if it got warmer, give both temperatures)",
+        )
     p1, p2 = g["start"] + ATMOSPHERE, g["end"] + ATMOSPHERE
     lines, symbol, end = [], "p2", g.put("end")
     if warm is not None:
         p2 = pressure_at_first_temperature(p2, warm, cold)
         symbol, end = "pc", put(p2 - ATMOSPHERE, "MPa")
+        if nominal(p2 - p1) > 3 * deviation(p2 - p1):
+            raise CalcError(
+                "end",
+                f"end: even at the first temperature it is {end}, above the start of {g.put('start')}; the pump must be off and p2 the later one",
+            )
         lines.append(f"at the first temperature: pc = (p2 + pa) T1 / T2 - pa = {end}")
     mean = leak_flow(g["volume"], p1, p2, g["time"])
     fall = p1 * (1 - umath.exp(umath.log(p2 / p1) * 10 / g["time"]))

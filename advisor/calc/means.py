@@ -7,10 +7,17 @@ from collections.abc import Sequence
 
 from uncertainties import ufloat, umath
 
-from advisor.calc.base import CalcError, Number, nominal
+from advisor.calc.base import CalcError, Number, deviation, nominal
 from advisor.calc.lifetimes import student
+from advisor.calc.run import SURE
+from advisor.readings import conformance
 
-__all__ = ["mean_of", "no_slip_of_unit", "sample_deviation", "size_of", "slope_of"]
+__all__ = ["mean_of", "near", "no_slip_of_unit", "sample_deviation", "size_of", "slope_of"]
+
+
+def near(number: Number, low: float = -math.inf, high: float = math.inf) -> bool:
+    """True when the doubt leaves open whether the number lies in low..high: where the sheet says "too near to tell"."""
+    return 1 - SURE < conformance(nominal(number), deviation(number), low, high) < SURE
 
 
 def size_of(number: Number) -> Number:

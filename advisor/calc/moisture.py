@@ -8,6 +8,7 @@ from uncertainties import wrap
 
 from advisor.calc.air import ATMOSPHERE
 from advisor.calc.base import CalcError, Calculation, Figure, Given, Input, Limit, Worked, deviation, nominal, put
+from advisor.calc.means import near
 
 __all__ = ["CALCULATIONS", "dew_point", "saturation", "water_content"]
 
@@ -127,7 +128,9 @@ def _dew_line(g: Given) -> Worked:
 
 
 def _dry_says(margin: Any, measured: bool) -> tuple[str, ...]:
-    if nominal(margin) < 0:
+    if near(margin, low=0.0):
+        first = "Too near to tell: open the lowest drain and look, then dry the air further."
+    elif nominal(margin) < 0:
         first = "Water falls out: drain receiver and bowl, then dry the air below that point."
     elif nominal(margin) < 10:
         first = "Dry now, but a colder day brings water: dry the air further."

@@ -175,7 +175,8 @@ REPEATABILITY = Calculation(
 def _touch_repeat(g: Given) -> Worked:
     readings = g["readings"]
     no_slip_of_unit("readings", readings)
-    wide, s = _range(readings), sample_deviation(readings)
+    ordered = sorted(readings, key=nominal)  # equal ones are still two readings
+    wide, s = ordered[-1] - ordered[0], sample_deviation(readings)
     count = len(readings)
     unsure = nominal(s) / math.sqrt(2 * (count - 1))
     if unsure:

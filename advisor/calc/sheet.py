@@ -7,7 +7,7 @@ import math
 from advisor.calc.base import Calculation, Input, put
 from advisor.calc.run import Result, Run, Verdict
 from advisor.calc.take import Taken, shown
-from advisor.model import Knowledge
+from advisor.model import Knowledge, Source
 from advisor.screen import Glyphs, Line, rule_line, text_lines
 
 __all__ = ["figure_text", "input_help", "sheet_lines"]
@@ -25,14 +25,17 @@ def figure_text(result: Result, pm: str = "+-") -> str:
         return f"{put(result.value, digits=4)}{unit} {pm} {put(result.expanded, digits=2)}"
     spread = round(result.expanded, places)
     shown_places = max(places, 0)
-    return f"{round(result.value, places):.{shown_places}f}{unit} {pm} {spread:.{shown_places}f}"
+    value = round(result.value, places) + 0.0  # no -0
+    return f"{value:.{shown_places}f}{unit} {pm} {spread:.{shown_places}f}"
 
 
 def _from(taken: Taken, kb: Knowledge) -> str:
     if taken.origin == "default":
         return "usual value"
     if taken.origin == "profile":
-        return "the mill's papers"
+        usual = next((f for f in kb.vocabulary.mill if f.id == taken.input.profile), None)
+        same = usual is not None and taken.typed.split()[0] == repr(usual.default)
+        return "usual value" if same else "the mill's papers"
     if taken.instruments:
         return taken.instruments[0].replace("-", " ")
     if taken.input.percent:
@@ -55,13 +58,13 @@ def _lines(run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: tuple[
     rows = [t for t in rows if t not in usual]
     wide = max((len(t.input.ask) for t in rows), default=0)
     for taken in rows:
-        ask, value = taken.input.ask[: min(wide, 40)], shown(taken)
-        head = f" {taken.input.symbol:<4}{ask:<{min(wide, 40)}}  {value}"
+        front = f" {taken.input.symbol:<4}{taken.input.ask[: min(wide, 40)]:<{min(wide, 40)}}  "
+        head = front + shown(taken, width - len(front))
         note = _from(taken, kb)
-        room = width - max(len(head), 58) - 2
+        place = max(min(58, width - len(note)), len(head) + 2)
+        room = width - place
         out.append(
-            [("", head[:width])]
-            + ([("dim", f"{'':<{max(58 - len(head), 2)}}{note[:room]}")] if note and room > 8 else [])
+            [("", head[:width])] + ([("dim", " " * (place - len(head)) + note[:room])] if note and room > 8 else [])
         )
     if usual:
         told = "; ".join(f"{t.input.ask} {shown(t)}" for t in usual)
@@ -95,10 +98,17 @@ def _lines(run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: tuple[
         out += text_lines(text, width - 1, indent=" ")
     plain = {"physics": "follows from the formula shown"}
     named = [s for s in run.calc.sources if s != "physics"] or ["physics"]
-    cited = [plain.get(s) or kb.sources[s].title for s in named if s in kb.sources]
+    cited = [plain.get(s) or _cited(kb.sources[s], short) for s in named if s in kb.sources]
     if cited:
         out += text_lines("Source: " + "; ".join(cited), width - 1, "dim", indent=" ")
     return out
+
+
+def _cited(source: Source, short: bool) -> str:
+    """A source's title and, when nobody read it, how it is known; `short` leaves out what it says."""
+    known = {"memory": "from memory", "second-hand": "second-hand"}.get(source.known, "")
+    title = source.title.split(": ")[0] if short else source.title
+    return f"{title} ({known})" if known and known not in title else title
 
 
 def _verdict(verdict: Verdict, width: int) -> list[Line]:

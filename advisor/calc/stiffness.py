@@ -9,6 +9,7 @@ from typing import Any
 from uncertainties import ufloat
 
 from advisor.calc.base import Calculation, Figure, Given, Input, Limit, Worked, nominal, put
+from advisor.calc.means import near
 
 __all__ = ["CALCULATIONS", "MODULUS", "bending", "second_moment"]
 
@@ -57,7 +58,9 @@ def _deflection(g: Given) -> Worked:
     )
     limits = (Limit("deflection", f"less than the accuracy wanted, {g.put('accuracy')}", high=nominal(g["accuracy"])),)
     first = f"Most of it comes from the {rows[worst]['name']}: half its length or a thicker one helps most there."
-    if nominal(total) < nominal(g["accuracy"]):
+    if near(total, high=nominal(g["accuracy"])):
+        first = f"Too near to tell, the force is a guess: a shorter or thicker {rows[worst]['name']} helps most."
+    elif nominal(total) < nominal(g["accuracy"]):
         first = "The burr is stiff enough for this force; collet and spindle bend too and are not counted."
     second = "Deflection grows with the third power of the length: push the burr in to its mark before all else."
     return Worked(figures, lines, limits, says=(first, second))

@@ -53,7 +53,8 @@ class Taker:
         own = total
         if record.difference_error is not None:
             scale = abs(convert(1.0, record.unit, spec.unit) - convert(0.0, record.unit, spec.unit))
-            own = min(total, record.difference_error * scale / math.sqrt(6))
+            rounding = record.resolution * scale / math.sqrt(12)  # two readings never have their rounding in common
+            own = min(total, max(record.difference_error * scale / math.sqrt(6), rounding))
         elif series:
             scale = abs(convert(1.0, record.unit, spec.unit) - convert(0.0, record.unit, spec.unit))
             own = min(total, record.resolution * scale / math.sqrt(12))
@@ -124,7 +125,10 @@ def read_input(spec: Input, typed: Any, taker: Taker, origin: str = "typed") -> 
         rows = typed if isinstance(typed, list | tuple) else [r for r in str(typed).split("\n") if r.strip()]
         low, high = spec.several or (1, 200)
         if not low <= len(rows) <= high:
-            raise CalcError(spec.id, f"{spec.option}: {len(rows)} lines given, {low} to {high} are needed")
+            raise CalcError(
+                spec.id,
+                f"{spec.option}: {len(rows)} line{'s' if len(rows) != 1 else ''} given, {'' if low == high else f'{low} to '}{high} are needed",
+            )
         used: list[str] = []
         return Taken(
             spec,
@@ -144,7 +148,10 @@ def read_input(spec: Input, typed: Any, taker: Taker, origin: str = "typed") -> 
         low, high = spec.several
         values = [_value(spec, part) for part in _split(text)]
         if not low <= len(values) <= high:
-            raise CalcError(spec.id, f"{spec.option}: {len(values)} numbers given, {low} to {high} are needed")
+            raise CalcError(
+                spec.id,
+                f"{spec.option}: {len(values)} number{'s' if len(values) != 1 else ''} given, {'' if low == high else f'{low} to '}{high} are needed",
+            )
         return Taken(
             spec, str(typed), origin, [taker.number(v, spec, instrument, series=True) for v in values], tuple(used)
         )
@@ -285,8 +292,9 @@ def _is_unit(text: str) -> bool:
     return True
 
 
-def shown(taken: Taken) -> str:
-    """An input's value as used, for the sheet: with its unit, the first readings of a series, the number of lines."""
+def shown(taken: Taken, room: int = 79) -> str:
+    """An input's value as used, for the sheet: with its unit, the first readings of a series, the number of lines; of
+    a series as many as `room` columns hold."""
     if taken.origin == "missing":
         return "not given"
     if taken.input.columns:
@@ -295,8 +303,11 @@ def shown(taken: Taken) -> str:
         return str(taken.value)
     unit = taken.input.unit
     if taken.input.several:
-        first = " ".join(put(v, digits=5) for v in taken.value[:8])
-        return (
-            f"{first}{' ...' if len(taken.value) > 8 else ''}{'' if unit == '1' else ' ' + unit} ({len(taken.value)})"
-        )
+        readings = [put(v, digits=5) for v in taken.value]
+        tail = f"{'' if unit == '1' else ' ' + unit} ({len(readings)})"
+        for count in range(min(8, len(readings)), 0, -1):
+            text = " ".join(readings[:count]) + (" ..." if count < len(readings) else "") + tail
+            if len(text) <= room:
+                break
+        return text
     return put(taken.value, unit, 6)

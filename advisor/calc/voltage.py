@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +22,7 @@ from advisor.calc.base import (
     nominal,
     put,
 )
+from advisor.calc.means import mean_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -48,14 +48,8 @@ def band(voltage: float) -> tuple[float, float]:
 
 
 def mean(readings: Sequence[Number]) -> Number:
-    """Mean of readings with the doubt of the meter, and that of their scatter, s / sqrt n (JCGM 100, 4.2.3)."""
-    middle = sum(readings) / len(readings)
-    if len(readings) < 2:
-        return middle
-    values = [nominal(r) for r in readings]
-    centre = math.fsum(values) / len(values)
-    scatter = math.sqrt(math.fsum((v - centre) ** 2 for v in values) / (len(values) - 1) / len(values))
-    return middle + ufloat(0.0, scatter, "scatter of the readings") if scatter else middle
+    """Mean of readings with the doubt of the meter, and that of their scatter, s / sqrt n, widened for few (JCGM 100, G.3)."""
+    return mean_of(readings, "scatter of the readings")
 
 
 def source_impedance(idle: Number, load: Number, current: Number) -> Number:

@@ -19,6 +19,7 @@ from advisor.calc.base import (
     nominal,
     put,
 )
+from advisor.calc.means import near
 from advisor.readings import conformance, convert
 
 __all__ = ["CALCULATIONS", "hardness_class", "hardness_in", "share_of_second"]
@@ -67,7 +68,9 @@ def _water_hardness(g: Given) -> Worked:
     value = nominal(h)
     lines = [f"{put(h, 'mg/L')} CaCO3 = " + " = ".join(put(hardness_in(value, u), n, 3) for u, n in UNITS)]
     figures = {"hardness": h}
-    if value < 60:
+    if near(h, 60.0, 360.0):
+        says = ["Too near the edge of the range to tell: have the water tested, or ask the waterworks."]
+    elif value < 60:
         says = ["Soft: the surfactants act fully and the bath foams much. Harden it with tap water of medium hardness."]
     elif value < 360:
         says = ["Good for mixing: neither much foam nor much lime soap is to be expected."]
