@@ -32,7 +32,7 @@ _LINE = re.compile(r"(\d{1,3})\s*:\s*(\S.*)")
 
 class CalcTalk:
     """One run of a calculation. `typed` holds the inputs given so far, by input id; it grows as they are typed, and
-    `keep` is told of each one at once, so that nothing typed is lost."""
+    `keep` is told of each one at once, so that nothing typed is lost. `figure` is the one that is asked for."""
 
     def __init__(
         self,
@@ -43,8 +43,9 @@ class CalcTalk:
         typed: Mapping[str, Any] | None = None,
         fixed: Mapping[str, str] | None = None,
         keep: Callable[[str, Any], None] = lambda key, value: None,
+        figure: str | None = None,
     ) -> None:
-        self.desk, self.kb, self.calc, self.keep = desk, kb, calc, keep
+        self.desk, self.kb, self.calc, self.keep, self.figure = desk, kb, calc, keep, figure
         self.profile, self.fixed = dict(profile), dict(fixed or {})
         self.typed: dict[str, Any] = dict(typed or {})
         self.passed: set[str] = set()  # left out with Enter
@@ -172,7 +173,7 @@ class CalcTalk:
 
     def show(self, run: Run, outcomes: tuple[str, ...] = ()) -> None:
         """The sheet of a run."""
-        self.desk.show(sheet_lines(run, self.kb, self.desk.width, self.desk.glyphs, outcomes))
+        self.desk.show(sheet_lines(run, self.kb, self.desk.width, self.desk.glyphs, outcomes, self.figure))
 
     def plot(self, run: Run) -> None:
         """The picture of a run, if there is one."""
@@ -216,7 +217,7 @@ class CalcTalk:
             elif lowered in _HELP:
                 names = ", ".join(f"{i.symbol} {i.option}".strip() for i in self._open())
                 self.desk.say(f"Type the symbol or name of what is to be corrected: {names}.", "dim")
-            elif self.correct(text):
+            elif self.correct(self._open()[-1].option if lowered in _BACK else text):
                 again = self.ask()
                 if again is None:
                     return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 import shlex
 import shutil
 import sys
@@ -108,12 +109,23 @@ def _parser(calc: Calculation) -> argparse.ArgumentParser:
     return parser
 
 
+def _bound(argv: Sequence[str]) -> list[str]:
+    """Negative readings tied to their option, as '--other=-6,5': argparse would take '-6,5' or '-6um' for an option."""
+    out: list[str] = []
+    for word in argv:
+        if re.match(r"-[.,]?\d", word) and out and re.fullmatch(r"--[a-z][a-z0-9-]*", out[-1]):
+            out[-1] += f"={word}"
+        else:
+            out.append(word)
+    return out
+
+
 def _run(calc: Calculation, argv: Sequence[str]) -> int:
     from advisor import knowledge
     from advisor.home import data_home
     from advisor.mills import MillBook
 
-    args = _parser(calc).parse_args(list(argv))
+    args = _parser(calc).parse_args(_bound(argv))
     kb = knowledge(args.knowledge).kb
     mill = MillBook(data_home()).get(args.mill)
     profile = {f.id: f.default for f in kb.vocabulary.mill} | (mill.values if mill else {})

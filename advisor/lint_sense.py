@@ -169,6 +169,7 @@ class RemediesUsed(LintCheck):
                 )
         calc_instruments, calc_sources = cited_by_calculations()
         instruments = {c.instrument for c in kb.checks.values()} | calc_instruments
+        instruments |= {kb.instruments[i].made_with for i in instruments if i in kb.instruments}
         # Another instrument for the same quantity may be named in place of the usual one.
         read = {dimension(kb.instruments[i].unit) for i in instruments if i in kb.instruments}
         for instrument in kb.instruments.values():

@@ -100,7 +100,8 @@ class SoundReading(LintCheck):
 
 
 class Dominated(LintCheck):
-    """No check is dearer and less telling than another for every pair of causes it could tell apart."""
+    """No check is dearer and less telling than another, that is answered as often, for every pair of causes it could
+    tell apart."""
 
     code = "dominated"
     severity = "advice"
@@ -108,6 +109,7 @@ class Dominated(LintCheck):
     def run(self, kb: Knowledge) -> Iterator[Issue]:
         minutes = {p.id: p.minutes for p in kb.vocabulary.preparations}
         cost = {c.id: c.minutes + sum(minutes.get(p, 0.0) for p in c.prep) for c in kb.checks.values()}
+        silent = {r.kind: r.no_answer for r in kb.vocabulary.reporting}
         strength = _strengths(kb)
         for check in kb.checks.values():
             mine = strength[check.id]
@@ -116,7 +118,7 @@ class Dominated(LintCheck):
             for other in kb.checks.values():
                 if other.id == check.id or cost[other.id] >= cost[check.id] or set(other.prep) - set(check.prep):
                     continue
-                if other.applies and not check.applies:
+                if (other.applies and not check.applies) or silent[other.kind] > silent[check.kind]:
                     continue
                 theirs = strength[other.id]
                 if all(theirs.get(pair, 1.0) >= ratio for pair, ratio in mine.items()):

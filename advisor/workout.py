@@ -46,21 +46,23 @@ def work_out(consultation: Consultation, argument: str, check: Check | None) -> 
     return None
 
 
-def _talk(consultation: Consultation, calc: Calculation, fixed: dict[str, str] | None) -> CalcTalk:
+def _talk(
+    consultation: Consultation, calc: Calculation, fixed: dict[str, str] | None, figure: str | None = None
+) -> CalcTalk:
     state = consultation.session.state
 
     def keep(key: str, typed: Any) -> None:
         consultation.take({"type": "reading", "calculation": calc.id, "input": key, "typed": typed})
 
     drafts = {k.replace("-", "_"): v for k, v in state.drafts.get(calc.id, {}).items()}
-    talk = CalcTalk(consultation.desk, consultation.compiled.kb, calc, state.profile, drafts, fixed, keep)
+    talk = CalcTalk(consultation.desk, consultation.compiled.kb, calc, state.profile, drafts, fixed, keep, figure)
     talk.desk.say(f"{calc.title}. ? explains an input, 'back' the one before, 'leave' goes back to the check.", "dim")
     return talk
 
 
 def _for_check(consultation: Consultation, calc: Calculation, check: Check) -> Event | None:
     spec = check.calc
-    talk = _talk(consultation, calc, dict(spec.given) if spec else None)
+    talk = _talk(consultation, calc, dict(spec.given) if spec else None, spec.figure if spec else None)
     run = talk.ask(again=bool(talk.typed))
 
     def outcomes(run: Run) -> tuple[str, ...]:

@@ -575,3 +575,16 @@ def test_checks_take_the_worked_out_reading(
     event = worked_answer(kb.checks[check], readings, kb, {"inlet_pressure": 0.6})
     assert float(event["value"]) == pytest.approx(outcome, abs=0.001)
     assert float(event["uncertainty"]) > 0
+
+
+def test_air_that_got_warmer_may_have_risen_and_leaked_all_the_same(kb: Knowledge) -> None:
+    """By hand: 0.82 MPa at 25 degC is 0.92133 x 288.15 / 298.15 - 0.10133 = 0.7891 MPa at 15 degC, a fall of 0.0109."""
+    calc = catalogue()["leak-decay"]
+    typed = {"volume": "24 L", "start": "0.80 MPa", "end": "0.82 MPa", "time": "10 min"}
+    warmer = {"start_temperature": "15 degC", "end_temperature": "25 degC"}
+    found = carry_out(calc, {**typed, **warmer}, kb)
+    assert found.results["leak"].value == pytest.approx(24 * 0.0109 / 0.1 / 10, rel=0.01)
+    with pytest.raises(CalcError, match="give both temperatures"):
+        carry_out(calc, typed, kb)
+    with pytest.raises(CalcError, match="even at the first temperature"):
+        carry_out(calc, {**typed, **warmer, "end": "0.95 MPa"}, kb)

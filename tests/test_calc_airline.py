@@ -305,10 +305,11 @@ def test_a_gauge_that_reads_too_high_all_along_changes_no_loss(kb: Knowledge) ->
 
 
 def test_the_doubt_of_the_hose_is_that_of_two_falls(kb: Knowledge) -> None:
-    """Worked by hand: two falls, each with the largest error of a difference: 0.015 and 0.01 MPa, both / sqrt 3."""
+    """Worked by hand: two falls, each with the largest error of a difference: 0.015 MPa / sqrt 3. At the
+    inlet that is 0.01, but two readings to the next 0.02 MPa alone give more: 0.02 / sqrt 12, twice."""
     out = run(kb, "line-readings", **{**SOUND, "inlet": "0.64 0.50"}).results["hose"]
     assert out.value == pytest.approx(0.13)
-    assert out.u == pytest.approx(math.hypot(0.015, 0.01) / math.sqrt(3), rel=1e-6)
+    assert out.u == pytest.approx(math.hypot(0.015 / math.sqrt(3), 0.02 / math.sqrt(6)), rel=1e-6)
 
 
 def test_one_test_gauge_carried_along_gives_the_surer_answer(kb: Knowledge) -> None:

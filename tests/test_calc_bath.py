@@ -79,11 +79,19 @@ def test_strength_is_reading_less_zero_times_the_factor_with_its_doubt(kb: Knowl
 
 
 def test_scatter_of_the_readings_is_part_of_the_doubt(kb: Knowledge) -> None:
-    """s of 7, 8, 9 is 1; its mean has 1 / sqrt 3 (JCGM 100, 4.2.3). All else is the same as for 8, 8, 8."""
+    """s of 7, 8, 9 is 1; its mean has 1 / sqrt 3 (JCGM 100, 4.2.3), times 4.53 / 2 if three readings were all that is
+    known (Table G.2, second-hand); the instrument is known too, so it is less. All else is the same as for 8, 8, 8."""
     loose = run(kb, "bath-strength", readings="7 8 9", zero="0").results["percent"]
     tight = run(kb, "bath-strength", readings="8 8 8", zero="0").results["percent"]
     assert loose.value == pytest.approx(tight.value)
-    assert loose.u == pytest.approx(math.hypot(tight.u, 1 / math.sqrt(3)), rel=1e-6)
+    assert math.hypot(tight.u, 1 / math.sqrt(3)) < loose.u < math.hypot(tight.u, 4.53 / 2 / math.sqrt(3))
+
+
+def test_a_second_reading_that_agrees_makes_the_strength_no_worse(kb: Knowledge) -> None:
+    """The refractometer may be off by 0.2 Bx: readings 0.1 apart are no more doubtful than one of them."""
+    one = run(kb, "bath-strength", readings="8.4", zero="0").results["percent"]
+    two = run(kb, "bath-strength", readings="8.4 8.5", zero="0").results["percent"]
+    assert two.u < 1.1 * one.u
 
 
 def test_a_shift_of_the_scale_is_taken_out_by_the_zero(kb: Knowledge) -> None:

@@ -65,3 +65,10 @@ def test_the_sign_can_be_left_out(kb: Knowledge) -> None:
     run = carry_out(catalogue()["reading-difference"], {"one": "1.25 mm", "other": "1.5 mm"}, kb)
     assert run.results["difference"].value == pytest.approx(-0.25)
     assert run.results["size"].value == pytest.approx(0.25)
+
+
+def test_the_deviation_of_few_readings_is_known_badly(kb: Knowledge) -> None:
+    """u(s) = s / sqrt(2 (n - 1)) comes on top of the dial, u / sqrt(n - 1) (JCGM 100, E.4.3, second-hand)."""
+    found = carry_out(catalogue()["reading-spread"], {"readings": "8 9 12 8 15 um"}, kb).results["deviation"]
+    assert found.value == pytest.approx(3.05, abs=0.005)
+    assert found.u == pytest.approx(math.hypot(3.0496 / math.sqrt(8), 1.5 / math.sqrt(6) / math.sqrt(4)), rel=1e-3)

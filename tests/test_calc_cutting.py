@@ -279,3 +279,9 @@ def test_the_thinnest_place_less_the_jaw_is_the_edge(kb: Knowledge) -> None:
     assert value(curved, "least") == pytest.approx(0.31 - 0.04196, abs=1e-4)
     with pytest.raises(CalcError, match="narrower"):
         run(kb, "edge-thickness", readings="0.1 mm", width="3 mm", bore="6 mm")
+
+
+def test_the_working_of_a_ball_end_gives_the_share_it_reckons_with(kb: Knowledge) -> None:
+    """D = 2 sqrt(0.15 x 0.85) = 0.714 mm; 0.1 / 0.714 = 0.14; h = 2 x 10 sqrt(0.14 x 0.86) x 0.714 = 4.96 um."""
+    lines = " ".join(run(kb, "cutting-speed").worked.lines)
+    assert "q = 0.14 of the D that cuts = 4.96 um" in lines

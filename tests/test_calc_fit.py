@@ -171,3 +171,8 @@ def test_cut_sizes_for_design_sizes_are_noticed(kb: Knowledge) -> None:
 def test_a_factor_of_percents_is_told(kb: Knowledge) -> None:
     with pytest.raises(CalcError, match="outside"):
         sinter(kb, ["x 20 20.3"], label="25")
+
+
+def test_a_small_error_under_a_small_factor_is_no_mix_up_of_the_sizes(kb: Knowledge) -> None:
+    """7 % too small with a factor of 1.11 (9.9 % shrinkage): neither the size as cut nor that of the design."""
+    assert sinter(kb, ["x 40 37.2"], label="1.11").results["error"].value == pytest.approx(7)

@@ -354,3 +354,15 @@ def test_the_readings_of_a_test_block_answer_its_checks(kb: Knowledge) -> None:
     assert (float(apart["value"]), apart["unit"]) == (pytest.approx(83), "um")
     part = worked_answer(kb.checks["test-block-part"], {"rows": block(lean=8)}, kb, {})
     assert part["weights"]["squareness"] > 0.95
+
+
+def test_touches_that_all_agree_still_have_the_doubt_of_two_readings(kb: Knowledge) -> None:
+    """The display has a largest error of a difference of 2 um: u = 2 / sqrt 3."""
+    found = run(kb, "touch-repeat", readings="5 5 5 um").results["spread"]
+    assert (found.value, found.u) == (0, pytest.approx(2 / math.sqrt(3)))
+
+
+def test_one_calibration_in_mm_and_one_without_the_unit_is_noticed(kb: Knowledge) -> None:
+    with pytest.raises(CalcError, match="type mm behind the last one of both"):
+        run(kb, "calibration-change", first="12.412 8.031", second="12.415 8.033 mm")
+    assert run(kb, "calibration-change", first="0 1 um", second="0 3 um").results["change"].value == 2

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from advisor.calc.base import CalcError, CalcErrors, Calculation, Given, Input, Worked, deviation, nominal
-from advisor.calc.take import Taken, Taker, read_input, take
+from advisor.calc.take import Taken, Taker, read_input, shown, take
 from advisor.model import Instrument
 from advisor.readings import convert
 
@@ -435,3 +435,24 @@ def test_a_unit_and_an_instrument_stay_with_their_number_in_a_line_of_blanks() -
     units = taken({"rows": ["a 2 mm 50 %", "b 3 mm"]}, table)["rows"]
     assert [(r["name"], float(r["size"]), float(r["share"])) for r in units] == [("a", 2, 50), ("b", 3, 100)]
     assert plain == units
+
+
+def test_two_readings_never_share_their_rounding() -> None:
+    """A gauge whose difference is said to be better than its own steps: each reading keeps u = 0.02 / sqrt 12."""
+    coarse = GAUGE.model_copy(update={"resolution": 0.02, "difference_error": 0.001})
+    taker = Taker({"gauge": coarse})
+    first, second = (read_input(PRESSURE, t, taker).value for t in ("0.50", "0.40"))
+    assert deviation(first - second) == pytest.approx(0.02 / math.sqrt(6))
+
+
+def test_a_pair_is_asked_for_as_two() -> None:
+    pair = Input("pair", "", "pair", "mm", 0, 9, several=(2, 2))
+    assert pair.range_text.startswith("2 numbers")
+    with pytest.raises(CalcError, match="1 number given, 2 are needed"):
+        one(pair, "3")
+
+
+def test_a_long_series_is_cut_to_the_room_with_its_count() -> None:
+    taken_ = one(SERIES, "10.5 11.5 12.5 13.5 14.5")
+    assert shown(taken_) == "10.5 11.5 12.5 13.5 14.5 mm (5)"
+    assert shown(taken_, 22) == "10.5 11.5 ... mm (5)"

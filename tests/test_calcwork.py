@@ -98,6 +98,12 @@ def test_a_picture_goes_to_a_file_or_says_why_not(tmp_path: Path, capsys: pytest
     assert "no picture" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("other", ["-6um", "-6,0", "-6 um", "-.6e1"])
+def test_a_negative_reading_is_no_option(other: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("dial-difference", "--one", "7", "--other", other, "--format", "json") == 0
+    assert json.loads(capsys.readouterr().out)["figures"]["difference"]["value"] == pytest.approx(13)
+
+
 @pytest.mark.skipif(sys.platform == "win32" or shutil.which("sh") is None, reason="needs a pseudo-terminal")
 def test_at_a_terminal_it_asks_for_what_is_missing_and_tells_the_command_for_the_same_again() -> None:
     child = pexpect.spawn(

@@ -235,7 +235,8 @@ def deviation(number: Number) -> float:
 
 
 def put(number: Number, unit: str = "1", digits: int = 4) -> str:
-    """A number with its unit as people write it: '24 L', '0.4 MPa', '9.1 %'; at most `digits` significant figures."""
+    """A number with its unit as people write it: '24 L', '0.4 MPa', '9.1 %'; at most `digits` significant figures, but
+    never less than all those of a whole number."""
     value = nominal(number)
     text = _plain(value, digits)
     return text if unit == "1" else f"{text} {unit}"

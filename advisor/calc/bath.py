@@ -16,7 +16,7 @@ from advisor.calc.base import (
     nominal,
     put,
 )
-from advisor.calc.means import mean_of, near
+from advisor.calc.means import mean_read, near
 
 __all__ = [
     "CALCULATIONS",
@@ -54,8 +54,8 @@ def ratio_of_percent(percent: Any) -> Any:
 
 
 def average(values: Sequence[Any], name: str = "scatter of the readings") -> Any:
-    """Mean of readings; their scatter adds s / sqrt(n) to its doubt, widened for few of them (JCGM 100, 4.2.3, G.3)."""
-    return mean_of(values, name)
+    """Mean of readings; their scatter adds s / sqrt(n) to its doubt, widened for few of them (JCGM 100, 4.2.3, G.4)."""
+    return mean_read(values, name)
 
 
 class Dose(NamedTuple):

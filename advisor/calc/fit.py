@@ -181,9 +181,10 @@ def _sinter_scale(g: Given) -> Worked:
 def _see_sizes(errors: Mapping[str, Number], label: float, green: bool) -> None:
     """CalcError when the sizes cannot be what they are said to be."""
     mean = nominal(sum(errors.values()) / len(errors))
-    if not green and abs(mean - 100 * (1 / label - 1)) < 3:
+    shrink = 100 * (1 - 1 / label)
+    if not green and abs(mean + shrink) < 0.1 * shrink:
         raise CalcError("first", "first: the sizes before look like those as cut: type 'green'")
-    if green and abs(mean - 100 * (label - 1)) < 3:
+    if green and abs(mean - 100 * (label - 1)) < 10 * (label - 1):
         raise CalcError("first", "first: the sizes before look like those of the design: type 'design'")
     if any(abs(nominal(e)) > 40 for e in errors.values()):
         raise CalcError("rows", "rows: more than 40 % off; see that both sizes of a line are of the same place")

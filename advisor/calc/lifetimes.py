@@ -135,7 +135,7 @@ def weibull_fit(changed: Sequence[Number], running: Sequence[Number] = (), widen
     return Weibull(log_k, log_scale)
 
 
-def student(freedom: int) -> float:
+def student(freedom: float) -> float:
     """Factor by which a standard uncertainty from few values grows, so that twice of it holds 95 % (JCGM 100, G.3)."""
     from scipy.stats import t
 

@@ -234,6 +234,13 @@ def _change(g: Given) -> Worked:
             f"second: {len(second)} given; give as many as in the first ({len(first)}), in the same order",
         )
     no_slip_of_unit("second", [v for pair in zip(first, second, strict=True) for v in pair])
+    for place, (a, b) in enumerate(zip(first, second, strict=True), 1):
+        small, large = sorted((abs(nominal(a)), abs(nominal(b))))
+        if 900 * small < large < 1100 * small:  # 12.4 against 12400: mm without the unit
+            raise CalcError(
+                "second",
+                f"second: value {place} is {put(b, 'um', 6)} against {put(a, 'um', 6)}; if these are mm, type mm behind the last one of both",
+            )
     changes = [b - a for a, b in zip(first, second, strict=True)]
     at = max(range(len(changes)), key=lambda i: abs(nominal(changes[i])))
     worst = size_of(changes[at])

@@ -12,7 +12,7 @@ from advisor.calc.take import Taken, take
 from advisor.model import Knowledge
 from advisor.readings import conformance
 
-__all__ = ["SURE", "Result", "Run", "Verdict", "carry_out", "run_data"]
+__all__ = ["SURE", "Result", "Run", "Verdict", "budget", "carry_out", "run_data"]
 
 SCHEMA = "advisor-calculation/1"
 SURE = 0.95
@@ -89,10 +89,11 @@ def carry_out(
         if (r := results.get(limit.figure)) is not None
     )
     first = worked.figures[next(iter(results))] if results else None
-    return Run(calc, taken, worked, results, verdicts, _budget(first))
+    return Run(calc, taken, worked, results, verdicts, budget(first))
 
 
-def _budget(number: Number | None) -> tuple[tuple[str, float], ...]:
+def budget(number: Number | None) -> tuple[tuple[str, float], ...]:
+    """Share of a number's variance by the input or instrument it comes from, largest first."""
     parts: dict[Any, float] = getattr(number, "error_components", dict)() if number is not None else {}
     total = sum(s**2 for s in parts.values())
     if total <= 0:

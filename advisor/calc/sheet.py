@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from advisor.calc.base import Calculation, Input, put
-from advisor.calc.run import Result, Run, Verdict
+from advisor.calc.run import Result, Run, Verdict, budget
 from advisor.calc.take import Taken, shown
 from advisor.model import Knowledge, Source
 from advisor.screen import Glyphs, Line, rule_line, text_lines
@@ -43,14 +43,20 @@ def _from(taken: Taken, kb: Knowledge) -> str:
     return ""
 
 
-def sheet_lines(run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: tuple[str, ...] = ()) -> list[Line]:
+def sheet_lines(
+    run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: tuple[str, ...] = (), figure: str | None = None
+) -> list[Line]:
     """The sheet. `outcomes`, when it is run for a check, are its outcomes in words with their probability: they stand
-    in place of the calculation's own limits. When it would not fit one screen, usual values share a line."""
-    lines = _lines(run, kb, width, glyphs, outcomes, short=False)
-    return lines if len(lines) <= SCREEN else _lines(run, kb, width, glyphs, outcomes, short=True)
+    in place of the calculation's own limits; `figure` is the one the check asks for (the first, if it names none). When
+    it would not fit one screen, usual values share a line."""
+    lead = run.results.get(figure or "") or run.main
+    lines = _lines(run, kb, width, glyphs, outcomes, lead, short=False)
+    return lines if len(lines) <= SCREEN else _lines(run, kb, width, glyphs, outcomes, lead, short=True)
 
 
-def _lines(run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: tuple[str, ...], short: bool) -> list[Line]:
+def _lines(
+    run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: tuple[str, ...], lead: Result | None, short: bool
+) -> list[Line]:
     pm = "±" if glyphs.rule != "-" else "+-"
     out: list[Line] = [rule_line(width, run.calc.title, glyphs)]
     rows = [t for t in run.taken.values() if t.origin != "missing"]
@@ -71,9 +77,9 @@ def _lines(run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: tuple[
         out += text_lines(f"Usual values: {told}", width - 1, "dim", indent="     ", first=" ")
     for text in run.worked.lines:
         out += text_lines(text, width - 1, "", indent="     ", first="   ")
-    for place, result in enumerate(run.results.values()):
-        style = "key" if place == 0 else ""
-        tail = "  (95 %: k = 2)" if place == 0 and result.u > 0 else ""
+    for result in run.results.values():
+        style = "key" if result is lead else ""
+        tail = "  (95 %: k = 2)" if result is lead and result.u > 0 else ""
         out.append(
             [
                 ("", f" {result.figure.label + ' ' + result.figure.symbol:<36} "),
@@ -92,8 +98,9 @@ def _lines(run: Run, kb: Knowledge, width: int, glyphs: Glyphs, outcomes: tuple[
             out += [
                 [("head" if i == 0 else "", f" {p:4.0%}  {names[k]}")] for i, (k, p) in enumerate(ranked) if p >= 0.005
             ][:6]
-    if run.budget and run.budget[0][1] >= 0.3 and run.main and run.main.u > 0:
-        out += text_lines(f"Most of the doubt: {_doubt(run, kb)}.", width - 1, "dim", indent=" ")
+    parts = budget(run.worked.figures[lead.figure.id]) if lead is not None and lead.u > 0 else ()
+    if parts and parts[0][1] >= 0.3:
+        out += text_lines(f"Most of the doubt: {_doubt(run, kb, *parts[0])}.", width - 1, "dim", indent=" ")
     for text in run.worked.says:
         out += text_lines(text, width - 1, indent=" ")
     plain = {"physics": "follows from the formula shown"}
@@ -125,8 +132,7 @@ def _chance(p: float) -> str:
     return "over 99 %" if p > 0.99 else "under 1 %" if p < 0.01 else f"{p:.0%}"
 
 
-def _doubt(run: Run, kb: Knowledge) -> str:
-    key, share = run.budget[0]
+def _doubt(run: Run, kb: Knowledge, key: str, share: float) -> str:
     try:
         name = run.calc.input(key).ask
     except KeyError:
@@ -139,7 +145,8 @@ def input_help(calc: Calculation, spec: Input, kb: Knowledge) -> str:
     parts = [f"{spec.ask}: {spec.range_text}."]
     if spec.columns:
         sample = calc.example.get(spec.id)
-        parts.append(f"One line each, such as: {sample[0]}" if isinstance(sample, list | tuple) and sample else "")
+        such = f", such as: {sample[0]}" if isinstance(sample, list | tuple) and sample else ""
+        parts.append(f"One line each{such}. 'back' takes the last one out, '2: ...' puts line 2 right.")
     elif spec.several:
         parts.append("All readings in one line, with blanks between.")
     if spec.instrument and spec.instrument in kb.instruments:

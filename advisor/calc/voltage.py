@@ -22,7 +22,7 @@ from advisor.calc.base import (
     nominal,
     put,
 )
-from advisor.calc.means import mean_of
+from advisor.calc.means import mean_read
 
 if TYPE_CHECKING:
     import numpy as np
@@ -48,8 +48,8 @@ def band(voltage: float) -> tuple[float, float]:
 
 
 def mean(readings: Sequence[Number]) -> Number:
-    """Mean of readings with the doubt of the meter, and that of their scatter, s / sqrt n, widened for few (JCGM 100, G.3)."""
-    return mean_of(readings, "scatter of the readings")
+    """Mean of readings with the doubt of the meter, and that of their scatter, s / sqrt n, widened for few (JCGM 100, G.4)."""
+    return mean_read(readings, "scatter of the readings")
 
 
 def source_impedance(idle: Number, load: Number, current: Number) -> Number:
