@@ -374,7 +374,8 @@ class Assessment:
         if pair and pair[2] >= 1.5:
             a, b = (self._name(c) for c in pair[:2])
             told = f"tells '{a}' from '{b}'"
-        gain = f"saves about {saved:.0f} min" if saved >= 1 else f"takes {step.minutes:.1g} min"
+        own = f"{step.minutes:.0f} min" if step.minutes >= 0.75 else "half a minute"
+        gain = f"saves about {saved:.0f} min" if saved >= 1 else f"takes {own}"
         return f"{gain}: {told}" if told else gain
 
     def _name(self, cause: str) -> str:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from advisor.calc import catalogue
 from advisor.calc.base import CalcError, CalcErrors, Calculation
 from advisor.calc.run import Run, carry_out, run_data
-from advisor.calctalk import CalcTalk, choose
+from advisor.calctalk import CalcTalk, choose, listing
 from advisor.output import OK, USAGE, Stop, put_json, say, table
 from advisor.screen import Glyphs, plain
 
@@ -54,7 +54,13 @@ def _list(argv: Sequence[str], calcs: list[Calculation] | None = None) -> int:
     shown = calcs or list(catalogue().values())
     if args.format == "json":
         return put_json([_described(c) for c in shown])
-    table(("name", "question it answers", "subject"), [(c.id, c.answers, c.subject) for c in shown])
+    if sys.stdout.isatty():
+        width = min(shutil.get_terminal_size((80, 24)).columns - 1, 110)
+        say(plain(listing(shown, width)))
+        if len(shown) > 16:
+            say("Those of a subject with their questions: advisor calc air")
+    else:
+        table(("name", "question it answers", "subject"), [(c.id, c.answers, c.subject) for c in shown])
     say("Run one: advisor calc NAME (it asks for the readings); see one: advisor calc NAME --example")
     return OK
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from advisor import __version__
-from advisor.output import OK, PROBLEM, USAGE, Stop, put_json, say, table
+from advisor.output import OK, PROBLEM, USAGE, Stop, fitted, put_json, say, table
 
 __all__ = ["case", "cases", "diagnose", "log_verify", "mill", "resume"]
 
@@ -247,7 +247,7 @@ def case(args: argparse.Namespace) -> int:
     data = trail_data(compiled, session, case, [(e.at, e.event) for e in entries])
     if args.format == "json":
         return put_json(data)
-    say(trail_text(data, compiled, session))
+    say(fitted(trail_text(data, compiled, session)))
     return OK
 
 

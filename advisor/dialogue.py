@@ -218,11 +218,11 @@ def find_check(text: str, compiled: Compiled, offered: list[Step]) -> Step:
     for step in offered:
         record = compiled.kb.checks.get(step.id) or compiled.kb.remedies.get(step.id)
         if record is not None:
-            titles[step.id] = record.title
-    found = process.extract(wanted, titles, limit=3, score_cutoff=60) if wanted else []
+            titles[step.id] = f"{record.title} {step.id.replace('-', ' ')}"
+    found = process.extract(wanted.lower(), titles, limit=3, score_cutoff=75, processor=str.lower) if wanted else []
     if not found:
         raise Misread(
-            f"nothing in the list is called '{wanted[:30]}'"
+            f"nothing in the list is called '{wanted[:30]}': 'list' shows it, 'calc list' the calculations"
             if wanted
             else "say which: 'do 4' from 'list', or a word of its name"
         )

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sys
+import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-__all__ = ["OK", "PROBLEM", "USAGE", "Stop", "put_json", "say", "table"]
+__all__ = ["OK", "PROBLEM", "USAGE", "Stop", "fitted", "put_json", "say", "table"]
 
 OK, PROBLEM, USAGE = 0, 1, 2
 
@@ -27,6 +29,20 @@ def say(text: str) -> None:
 def put_json(data: Any) -> int:
     say(json.dumps(data, indent=1, ensure_ascii=False))
     return OK
+
+
+def fitted(text: str) -> str:
+    """The text with its long lines broken at words, on a terminal; as it is elsewhere."""
+    if not sys.stdout.isatty():
+        return text
+    width = max(shutil.get_terminal_size((80, 24)).columns - 1, 40)
+    lines = []
+    for line in text.split("\n"):
+        indent = " " * (len(line) - len(line.lstrip()) + 4)
+        lines += (
+            textwrap.wrap(line, width, subsequent_indent=indent, drop_whitespace=True) if len(line) > width else [line]
+        )
+    return "\n".join(lines)
 
 
 def table(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

@@ -235,6 +235,7 @@ def _mains_log(g: Given) -> Worked:
     figures = {
         "lowest": least,
         "highest": most,
+        "mean": mean(readings),
         "inside": ufloat(share, doubt, "readings near the band's edge") if doubt else share,
     }
     plot = Plot(
@@ -256,6 +257,7 @@ MAINS_LOG = Calculation(
     figures=(
         Figure("lowest", "", "lowest reading", "V"),
         Figure("highest", "", "highest reading", "V"),
+        Figure("mean", "", "mean of the readings", "V"),
         Figure("inside", "", "share of readings in the band", "%"),
     ),
     work=_mains_log,
