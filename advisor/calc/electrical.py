@@ -107,13 +107,15 @@ def _mains_load(g: Given) -> Worked:
         lines[-1] += f"; next label {put(label, 'VA')}"
     inrush = peak / g["voltage"] / g["rating"]
     limits = [Limit("loading", "at most 80 % of the rating for long", high=80.0, source="common-practice")]
+    figures = {"loading": loading, "running": total, "inrush": inrush, "stabiliser": stabiliser}
     if g["curve"]:
         bound = CURVES[g["curve"]]
+        figures["start"] = 100 * inrush / bound
         limits.append(
             Limit("inrush", f"start under {bound:g} x, curve {g['curve'].upper()}", high=bound, source="iec-60898-1")
         )
     return Worked(
-        {"loading": loading, "running": total, "inrush": inrush, "stabiliser": stabiliser},
+        figures,
         tuple(lines),
         tuple(limits),
         says=(_next_step(ranked, starter if starts else None, loading, g), ELECTRICIAN),
@@ -169,6 +171,7 @@ MAINS_LOAD = Calculation(
         Figure("loading", "", "load of the circuit, of its rating", "%"),
         Figure("running", "S", "apparent power of all", "VA"),
         Figure("inrush", "", "worst start, times the rating"),
+        Figure("start", "", "worst start, of what its letter holds", "%"),
         Figure("stabiliser", "", "smallest stabiliser or UPS", "VA"),
     ),
     work=_mains_load,
