@@ -181,9 +181,10 @@ class Assessment:
         left = dict(net._weights(self.evidence))
         while left:
             start = next(iter(left))
-            together = {start}
-            for c in indices:
-                for block in net.blocks[c]:
+            together, size = {start}, 0
+            while size < len(together):  # a group of one cause may tie in a group of the other
+                size = len(together)
+                for block in (*net.blocks[indices[0]], *net.blocks[indices[1]]):
                     if together & set(block.rows):
                         together |= set(block.rows) & set(left)
             part = {f: left.pop(f) for f in list(left) if f in together}
