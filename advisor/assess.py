@@ -153,7 +153,10 @@ class Assessment:
             outcome, rule = self.verdict.answers[finding]
             return f"{check.title}: {check.outcome(outcome).label} (follows, rule {rule})"
         if answer.value is not None:
-            share = "" if answer.sure else f" ({answer.probability:.0%} {check.outcome(answer.likeliest).label})"
+            share = ""
+            if not answer.sure:
+                ranked = sorted(answer.weights, key=lambda o: -answer.weights[o])[:2]
+                share = " (" + ", ".join(f"{answer.weights[o]:.0%} '{check.outcome(o).label}'" for o in ranked) + ")"
             return f"{check.title}: {answer.value:.4g} {check.unit if check.unit != '1' else ''}".rstrip() + share
         return f"{check.title}: {check.outcome(answer.likeliest).label}"
 

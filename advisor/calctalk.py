@@ -25,7 +25,7 @@ __all__ = ["CalcTalk", "choose", "listing"]
 
 _HELP = ("?", "help", "h")
 _BACK = ("back", "undo")
-_LEAVE = ("leave", "cancel", "stop")
+_LEAVE = ("leave", "cancel", "stop", "quit", "exit")
 _PLOT = ("plot", "picture", "p")
 _LINE = re.compile(r"(\d{1,3})\s*:\s*(\S.*)")
 

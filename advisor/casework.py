@@ -109,8 +109,9 @@ def _consult(
     if not case:
         waiting = log.cases(limit=3, open_only=True)
         if waiting:
+            more = "" if len(waiting) == 1 else ", and others ('advisor cases --open')"
             desk.say(
-                f"Not finished: {waiting[0].case} ({waiting[0].complaint[:40] or 'no complaint'}). Go on with: advisor resume {waiting[0].case}",
+                f"Not finished: {waiting[0].case} ({waiting[0].complaint[:40] or 'no complaint'}){more}. Go on with: advisor resume {waiting[0].case}",
                 "dim",
             )
         desk.say(

@@ -154,7 +154,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     k.add_argument("old", help="knowledge folder before")
     k.add_argument("new", help="knowledge folder after")
-    k.add_argument("--cases", metavar="DIR", help="worked cases to use (default: the shipped ones)")
+    k.add_argument(
+        "--cases", metavar="DIR", help="worked cases to use (default: those beside NEW, else the shipped ones)"
+    )
     k.add_argument("--logged", action="store_true", help="the logged cases too")
     k.add_argument("--log", metavar="FILE", help="case log to use (default: ADVISOR_LOG, else the user's data folder)")
     k.add_argument(

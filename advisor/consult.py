@@ -6,6 +6,7 @@ is given) before the next question appears.
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, TypeVar
@@ -184,6 +185,13 @@ class Consultation:
         places = self._places(numbers, len(ids))
         if places:
             return [ids[p - 1] for p in places]
+        parts = [p for p in re.split(r"\s+and\s+|,|;", text) if p.strip()]
+        if len(parts) > 1:
+            each = [self.matcher.match(part) for part in parts]
+            if all(e and e[0].score >= 0.6 for e in each):
+                picked = list(dict.fromkeys(e[0] for e in each))
+                self.desk.say("Understood: " + "; ".join(dict.fromkeys(m.title for m in picked)) + ".", "good")
+                return list(dict.fromkeys(m.symptom for m in picked))
         found = self.matcher.match(text)
         exact = [m for m in found if m.title.lower() == text.lower()]
         if exact:
@@ -202,6 +210,7 @@ class Consultation:
         return [p for p in places if p is not None] if all(p and p <= count for p in places) else []
 
     def _choose(self, found: Sequence[Match]) -> list[str]:
+        found = [m for m in found if m.score >= 0.6 * found[0].score]
         self.desk.show([[("key", f"{i:>3} "), ("", m.title)] for i, m in enumerate(found, start=1)])
         while True:
             text = clean(
@@ -225,7 +234,16 @@ class Consultation:
             hint = "/".join(entry.choices) if entry.choices else (entry.unit if entry.unit != "1" else "number")
             while True:
                 text = clean(self.desk.ask(f"{entry.ask} [{hint}] ", words=entry.choices))
-                if not text or text.lower() in ("?", "unknown", "u"):
+                if not text or text.lower() in (
+                    "?",
+                    "unknown",
+                    "u",
+                    "dunno",
+                    "dk",
+                    "no idea",
+                    "don't know",
+                    "dont know",
+                ):
                     break
                 if text.lower() in ("skip", "s"):
                     return
@@ -312,6 +330,9 @@ class Consultation:
             try:
                 if command is None:
                     raise Misread(f"'{text[:30]}': {hint}, or ? for help")
+                if command.command == "back" and self.chosen is not None:
+                    self.chosen = None  # only this step is meant
+                    raise _Moved
                 if self._obey(command, step, ()):
                     raise _Moved
             except (Misread, CaseError) as error:
@@ -383,11 +404,11 @@ class Consultation:
                 return  # its sheet has said it
             check = kb.checks[step.id]
             label = check.outcome(answer.likeliest).label
-            note = (
-                ""
-                if answer.sure
-                else f": too near the limit to be sure ({answer.probability:.0%}); counted as that much"
-            )
+            note = ""
+            if not answer.sure:
+                first, second = sorted(answer.weights, key=lambda o: -answer.weights[o])[:2]
+                label = f"{label} ({answer.weights[first]:.0%})"
+                note = f" or {check.outcome(second).label} ({answer.weights[second]:.0%}): too near the limit, each counts as much"
             self.desk.say(
                 f"{answer.value:.4g} {check.unit if check.unit != '1' else ''} = {label}{note}".replace("  ", " "),
                 "good" if answer.likeliest == check.outcomes[0].id else "bad",

@@ -214,16 +214,34 @@ def find_check(text: str, compiled: Compiled, offered: list[Step]) -> Step:
     for name in (wanted, wanted.lower().replace(" ", "-")):
         if name in by_id:
             return by_id[name]
-    titles: dict[str, str] = {}
-    for step in offered:
-        record = compiled.kb.checks.get(step.id) or compiled.kb.remedies.get(step.id)
-        if record is not None:
-            titles[step.id] = f"{record.title} {step.id.replace('-', ' ')}"
-    found = process.extract(wanted.lower(), titles, limit=3, score_cutoff=75, processor=str.lower) if wanted else []
-    if not found:
+    text_wanted = wanted.lower().removeprefix("remedy:").strip()
+    records = {s.id: compiled.kb.checks.get(s.id) or compiled.kb.remedies.get(s.id) for s in offered}
+    titles = {key: record.title for key, record in records.items() if record is not None}
+    for key, title in titles.items():
+        if title.lower() == text_wanted:
+            return by_id[key]
+    words = [w for w in re.findall(r"[\w']+", text_wanted) if w not in _SMALL]
+    if not words:
+        raise Misread("say which: 'do 4' from 'list', or a word of its name")
+    found = [key for key, title in titles.items() if _all_there(words, f"{title} {key.replace('-', ' ')}")]
+    if len(found) == 1:
+        return by_id[found[0]]
+    if found:
+        named = "; ".join(f"{titles[k].lower()} ('do {k}')" for k in found[:4])
+        raise Misread(f"several are called so: {named}{' and more' if len(found) > 4 else ''}")
+    known = [r.title for r in compiled.kb.checks.values()] + [r.title for r in compiled.kb.remedies.values()]
+    later = [title for title in known if _all_there(words, title)]
+    if later:
         raise Misread(
-            f"nothing in the list is called '{wanted[:30]}': 'list' shows it, 'calc list' the calculations"
-            if wanted
-            else "say which: 'do 4' from 'list', or a word of its name"
+            f"'{later[0]}' is not among the steps now: it has been done, or another comes first ('why rules')"
         )
-    return by_id[found[0][2]]
+    raise Misread(f"nothing in the list is called '{wanted[:30]}': 'list' shows it, 'calc list' the calculations")
+
+
+_SMALL = {"the", "a", "an", "of", "in", "on", "at", "to", "and", "or", "for", "with", "do"}
+
+
+def _all_there(words: list[str], name: str) -> bool:
+    """Whether each word begins a word of the name."""
+    there = re.findall(r"[\w']+", name.lower())
+    return all(any(t.startswith(w) for t in there) for w in words)

@@ -257,7 +257,8 @@ def report_text(data: dict[str, Any], compiled: Compiled) -> str:
             for reason in entry[side][:3]:
                 lines.append(f"        {sign} {reason['text']} (x{reason['ratio']:.2g})")
     lines.append(f"  {data['none_of_these']:4.0%}  none of the known causes")
-    for number, step in enumerate([data["next"], *data["runners_up"]]):
+    closed = data.get("closed") not in (None, "open")
+    for number, step in enumerate([] if closed else [data["next"], *data["runners_up"]]):
         record = kb.checks.get(step["id"]) or kb.remedies.get(step["id"])
         title = (
             record.title

@@ -85,7 +85,7 @@ def _told(kb: Knowledge, event: dict[str, Any]) -> str:
             ranked = sorted(event["weights"].items(), key=lambda kv: -float(kv[1]))
             given = ", ".join(f"{check.outcome(o).label} {float(p):.0%}" for o, p in ranked if float(p) >= 0.01)
         else:
-            given = clean(f"{event['value']} {event.get('unit') or ''}")
+            given = clean(f"{_short(event['value'])} {event.get('unit') or ''}")
         if event.get("calculation"):
             given += f" (worked out: {_worked(event['calculation'])})"
         elif event.get("typed") and event.get("value") is not None:
@@ -119,6 +119,14 @@ def _told(kb: Knowledge, event: dict[str, Any]) -> str:
     if kind == "close":
         return f"closed: {event['how']} {event.get('cause') or ''}".rstrip()
     return {"undo": "the last answer taken back", "reopen": "opened again"}.get(kind, "")
+
+
+def _short(value: Any) -> str:
+    """A number without the noise of its last binary digits; anything else as it is."""
+    try:
+        return f"{float(value):.6g}"
+    except (TypeError, ValueError):
+        return str(value)
 
 
 def _worked(run: dict[str, Any]) -> str:

@@ -110,10 +110,9 @@ def knowledge_diff(args: argparse.Namespace) -> int:
     from advisor.load import load_cases, shipped
 
     old, new = knowledge(args.old), knowledge(args.new)
-    cases = [
-        (case.id, worked_events(case, old, new))
-        for case in load_cases(Path(args.cases) if args.cases else shipped("cases"))
-    ]
+    beside = Path(args.new).resolve().parent / "cases"
+    folder = Path(args.cases) if args.cases else beside if beside.is_dir() else shipped("cases")
+    cases = [(case.id, worked_events(case, old, new)) for case in load_cases(folder)]
     worked = len(cases)
     if args.log or args.logged:
         from advisor.caselog import CaseLog, log_path
@@ -138,7 +137,7 @@ def knowledge_diff(args: argparse.Namespace) -> int:
     leaders = sum(c.leader_changed for c in found)
     steps = sum(c.step_changed for c in found)
     say(
-        f"{len(cases)} cases ({worked} worked, {len(cases) - worked} logged): {leaders} with another leading cause, {steps} with another next step"
+        f"{len(cases)} cases ({worked} worked in {folder}, {len(cases) - worked} logged): {leaders} with another leading cause, {steps} with another next step"
     )
     return OK
 
