@@ -18,6 +18,7 @@ from advisor.assess import Assessment
 from advisor.compiled import Compiled
 from advisor.console import Desk
 from advisor.consult import Consultation
+from advisor.dialogue import Misread, find_check
 from advisor.match import Matcher
 from advisor.planner import Step
 from advisor.session import Event, Session
@@ -686,3 +687,54 @@ def test_any_number_of_bad_findings_leaves_the_case_usable(compiled: Compiled) -
     talk = Talk(compiled, [finds_the_worst], [*read, chipped]).run()
     assert talk.closed is False
     assert Talk(compiled, ["back"], talk.events).run().closed is False
+
+
+# -- found by a technician's trial ------------------------------------------------------------------------------------
+
+
+def offered(compiled: Compiled) -> list[Step]:
+    kb = compiled.kb
+    return [Step("check", k, 1, 1) for k in kb.checks] + [Step("remedy", k, 1, 1) for k in kb.remedies]
+
+
+def test_do_takes_only_a_step_that_holds_all_the_words(compiled: Compiled) -> None:
+    every = offered(compiled)
+    for key in list(compiled.kb.remedies)[::7]:
+        title = compiled.kb.remedies[key].title
+        assert find_check(title, compiled, every).id == key
+        assert find_check(f"remedy: {title.lower()}", compiled, every).id == key
+        rest = [s for s in every if s.id != key]  # held back: only a step whose name holds all of it may stand in
+        try:
+            other = find_check(title, compiled, rest)
+        except Misread:
+            continue
+        record = compiled.kb.checks.get(other.id) or compiled.kb.remedies[other.id]
+        name = f"{record.title} {other.id}".lower()
+        assert [w for w in title.lower().split() if len(w) > 4 and w not in name] == []
+
+
+def test_do_lists_what_fits_when_it_is_several(compiled: Compiled) -> None:
+    with pytest.raises(Misread, match=r"several are called so: .*do "):
+        find_check("collet", compiled, offered(compiled))
+    with pytest.raises(Misread, match="a word of its name"):
+        find_check("the", compiled, offered(compiled))
+
+
+def test_back_at_a_warning_leaves_the_step_and_keeps_the_answers(strict: Compiled) -> None:
+    talk = begun(strict, "do burr-look", "back").run()
+    assert "burr-look" not in talk.state.answers
+    assert [e["type"] for e in talk.events].count("undo") == 0
+
+
+def test_two_complaints_in_one_line_are_both_taken(compiled: Compiled) -> None:
+    talk = Talk(compiled, ["burr not recognised and spindle stalls"]).run()
+    assert {s for s, there in talk.state.symptoms.items() if there} == {"burr-unknown", "spindle-stalls"}
+
+
+def test_a_reading_between_two_outcomes_names_both_with_their_chance(compiled: Compiled) -> None:
+    session = Session(compiled, [{"type": "symptom", "symptom": "air-drops", "present": True}])
+    session.take({"type": "answer", "check": "air-static", "value": "0.42", "unit": "MPa"})
+    text = Assessment(compiled, session.state).finding_text("air-static")
+    labels = [o.label for o in compiled.kb.checks["air-static"].outcomes[1:]]
+    assert all(f"'{label}'" in text for label in labels)
+    assert text.count("50%") == 2
