@@ -125,6 +125,8 @@ def knowledge_diff(args: argparse.Namespace) -> int:
     found = changes(old, new, cases)
     if args.format == "json":
         return put_json([change_data(c) for c in found])
+    if not args.cases:
+        say(f"Worked cases: {folder}")
     for change in found:
         what = (
             "another cause leads" if change.leader_changed else "another next step" if change.step_changed else "moved"
@@ -137,7 +139,7 @@ def knowledge_diff(args: argparse.Namespace) -> int:
     leaders = sum(c.leader_changed for c in found)
     steps = sum(c.step_changed for c in found)
     say(
-        f"{len(cases)} cases ({worked} worked in {folder}, {len(cases) - worked} logged): {leaders} with another leading cause, {steps} with another next step"
+        f"{len(cases)} cases ({worked} worked, {len(cases) - worked} logged): {leaders} with another leading cause, {steps} with another next step"
     )
     return OK
 
