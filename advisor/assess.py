@@ -77,14 +77,8 @@ class Assessment:
     @cached_property
     def relevant(self) -> frozenset[str] | None:
         """Causes that can keep the complaint alive: they show one of its symptoms often enough. None without symptoms."""
-        present = {s for s, there in self.state.symptoms.items() if there}
-        if not present:
-            return None
-        return frozenset(
-            cause.id
-            for cause in self.kb.causes.values()
-            if any(link.symptom in present and self.compiled.share(link.seen) >= RELEVANT for link in cause.shows)
-        )
+        present = frozenset(s for s, there in self.state.symptoms.items() if there)
+        return self.compiled.relevant(present, RELEVANT) if present else None
 
     @cached_property
     def tried(self) -> list[Tried]:

@@ -28,6 +28,7 @@ class Compiled:
         self.setting_fields = {f.id: f for f in kb.vocabulary.setting}
         self.mill_fields = {m.id: m for m in kb.vocabulary.mill}
         self.defaults: dict[str, float] = {m.id: m.default for m in kb.vocabulary.mill}
+        self._relevant: dict[frozenset[str], frozenset[str]] = {}
         self.cautions_of: dict[str, list[str]] = defaultdict(list)
         for caution in kb.cautions.values():
             for hazard in caution.covers:
@@ -90,6 +91,16 @@ class Compiled:
             if holds:
                 terms.append((effect.odds, effect.because))
         return terms
+
+    def relevant(self, present: frozenset[str], least: float) -> frozenset[str]:
+        """Causes that show one of the symptoms in at least the share `least` of cases; kept for each set of symptoms."""
+        if present not in self._relevant:
+            self._relevant[present] = frozenset(
+                cause.id
+                for cause in self.kb.causes.values()
+                if any(link.symptom in present and self.share(link.seen) >= least for link in cause.shows)
+            )
+        return self._relevant[present]
 
     def applies(
         self, conditions: tuple[Condition, ...], choices: Mapping[str, str], numbers: Mapping[str, float]
