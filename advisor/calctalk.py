@@ -236,8 +236,8 @@ def choose(text: str, calcs: Mapping[str, Calculation]) -> list[Calculation]:
     if wanted in calcs:
         return [calcs[wanted]]
     for match in (
-        [c for c in calcs.values() if c.id.startswith(wanted)],
         [c for c in calcs.values() if c.subject == wanted],
+        [c for c in calcs.values() if c.id.startswith(wanted)],
         [c for c in calcs.values() if all(w in f"{c.id} {c.title}".lower() for w in wanted.split())],
     ):
         if match and wanted:

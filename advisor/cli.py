@@ -144,6 +144,9 @@ def _parser() -> argparse.ArgumentParser:
         metavar="N",
         help="also find the links the next steps hang on most, from N invented cases (default: 60)",
     )
+    k.add_argument(
+        "--plot", metavar="FILE.svg", help="draw the reliability diagram: what was said against what came true"
+    )
     k.add_argument("--knowledge", metavar="DIR", help="knowledge folder to use (default: the shipped one)")
     k.set_defaults(run=_late("workbench", "knowledge_simulate"))
     k = inner.add_parser(

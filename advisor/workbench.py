@@ -52,11 +52,27 @@ def knowledge_simulate(args: argparse.Namespace) -> int:
     finally:
         if bar is not None:
             bar.stop()
+    if args.plot:
+        _reliability(result, Path(args.plot))
     if args.format == "json":
         put_json(result)
     else:
         say(simulation_text(result))
     return PROBLEM if result["failed"] else OK
+
+
+def _reliability(result: dict[str, Any], path: Path) -> None:
+    """The reliability diagram (Murphy 1973) as an SVG file."""
+    from advisor.calc.base import Curve, Plot
+    from advisor.calc.picture import svg
+
+    bins = result["reliability"]
+    found = Curve("cases", [b["said"] for b in bins], [b["happened"] for b in bins], "dots")
+    perfect = Curve("as said", [0.0, 1.0], [0.0, 1.0])
+    try:
+        svg(Plot("What was said, and what came true", "said", "share that came true", (found, perfect)), path)
+    except OSError as error:
+        raise Stop(f"{path} cannot be written: {error.strerror or error}") from None
 
 
 def simulation_text(result: dict[str, Any]) -> str:

@@ -9,7 +9,7 @@ from advisor.calc import catalogue
 from advisor.calc.base import Figure
 from advisor.calc.run import Result, Run, carry_out
 from advisor.calc.sheet import figure_text, sheet_lines
-from advisor.calctalk import CalcTalk
+from advisor.calctalk import CalcTalk, choose
 from advisor.model import Knowledge
 from advisor.screen import Glyphs, plain
 
@@ -126,3 +126,12 @@ def test_the_fall_in_ten_minutes_is_shown_with_its_formula_when_another_time_was
     lines = " ".join(carry_out(calc, {**calc.example, "time": "5 min"}, kb).worked.lines)
     assert "^(10 min / t)), absolute, = 0.0782 MPa" in lines
     assert "ten minutes" not in " ".join(carry_out(calc, calc.example, kb).worked.lines)
+
+
+def test_a_calculation_is_meant_by_its_id_its_subject_or_its_words() -> None:
+    calcs = catalogue()
+    assert [c.id for c in choose("leak-decay", calcs)] == ["leak-decay"]
+    assert {c.subject for c in choose("air", calcs)} == {"air"}
+    assert len(choose("air", calcs)) == sum(c.subject == "air" for c in calcs.values())
+    assert [c.id for c in choose("sinter", calcs)] == ["sinter-scale"]
+    assert choose("nothing of the kind", calcs) == []

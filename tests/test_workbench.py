@@ -237,6 +237,16 @@ def test_the_links_the_next_step_hangs_on_are_told_when_asked_for(run: Run, tmp_
     assert (found["shows"], found["changed"]) == ("burr-tug: moves", 0.25)
 
 
+def test_the_reliability_diagram_is_drawn(on_pair: Run, tmp_path: Path) -> None:
+    target = tmp_path / "reliability.svg"
+    code, _, err = on_pair("--cases", 4, "--planned-only", "--plot", target)
+    assert (code, err) == (0, "")
+    assert "share that came true" in target.read_text("utf-8")
+    code, _, err = on_pair("--cases", 2, "--planned-only", "--plot", tmp_path / "none" / "x.svg")
+    assert code == 1
+    assert "cannot be written" in err
+
+
 def test_a_simulation_in_which_every_case_fails_says_so(run: Run, tmp_path: Path) -> None:
     base = write_pair(tmp_path)
     base.replace("vocabulary.yaml", "symptom: 0.5", "symptom: 1.0e-12")
