@@ -149,8 +149,8 @@ class Assessment:
         if answer.value is not None:
             share = ""
             if not answer.sure:
-                ranked = sorted(answer.weights, key=lambda o: -answer.weights[o])[:2]
-                share = " (" + ", ".join(f"{answer.weights[o]:.0%} '{check.outcome(o).label}'" for o in ranked) + ")"
+                shares = (f"{answer.weights[o]:.0%} '{check.outcome(o).label}'" for o in answer.ranked[:2])
+                share = f" ({', '.join(shares)})"
             return f"{check.title}: {answer.value:.4g} {check.unit if check.unit != '1' else ''}".rstrip() + share
         return f"{check.title}: {check.outcome(answer.likeliest).label}"
 

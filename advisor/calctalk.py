@@ -54,7 +54,7 @@ class CalcTalk:
     def ask(self, again: bool = False) -> Run | None:
         """Ask for every input not given yet (for all, the old ones offered again, when `again`), and work it out.
         None when the technician leaves. Raises Paused as the desk does."""
-        wanted = [i for i in self.calc.inputs if i.id not in {k.replace("-", "_") for k in self.fixed}]
+        wanted = self._open()
         missing = wanted if again else [i for i in wanted if i.id not in self.typed and i.id not in self.passed]
         if missing and not self._each(missing):
             return None

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import re
 import shlex
-import shutil
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -15,7 +14,7 @@ from advisor.calc import catalogue
 from advisor.calc.base import CalcError, CalcErrors, Calculation
 from advisor.calc.run import Run, carry_out, run_data
 from advisor.calctalk import CalcTalk, choose, listing
-from advisor.output import OK, USAGE, Stop, put_json, say, table
+from advisor.output import OK, USAGE, Stop, columns, put_json, say, table
 from advisor.screen import Glyphs, plain
 
 if TYPE_CHECKING:
@@ -55,8 +54,7 @@ def _list(argv: Sequence[str], calcs: list[Calculation] | None = None) -> int:
     if args.format == "json":
         return put_json([_described(c) for c in shown])
     if sys.stdout.isatty():
-        width = min(shutil.get_terminal_size((80, 24)).columns - 1, 110)
-        say(plain(listing(shown, width)))
+        say(plain(listing(shown, columns(110))))
         if len(shown) > 16:
             say("Those of a subject with their questions: advisor calc air")
     else:
@@ -168,8 +166,7 @@ def _run(calc: Calculation, argv: Sequence[str]) -> int:
 def _put(run: Run, kb: Knowledge) -> None:
     from advisor.calc.sheet import sheet_lines
 
-    width = min(shutil.get_terminal_size((80, 24)).columns - 1, 110)
-    say(plain(sheet_lines(run, kb, max(width, 40), Glyphs.best(sys.stdout.encoding))))
+    say(plain(sheet_lines(run, kb, columns(110), Glyphs.best(sys.stdout.encoding))))
 
 
 def _picture(run: Run, target: str | None, form: str) -> None:
@@ -181,7 +178,7 @@ def _picture(run: Run, target: str | None, form: str) -> None:
 
     if target == "-":
         if form == "text":
-            say(terminal(run.worked.plot, min(shutil.get_terminal_size((80, 24)).columns - 1, 100)))
+            say(terminal(run.worked.plot, columns(100)))
         return
     try:
         svg(run.worked.plot, Path(target))

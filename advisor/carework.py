@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import shutil
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from advisor.output import OK, Stop, put_json, say
+from advisor.output import OK, Stop, columns, put_json, say
 
 if TYPE_CHECKING:
     from advisor.compiled import Compiled
@@ -45,7 +44,7 @@ def _print(tasks: Sequence[CareTask], compiled: Compiled) -> None:
     from advisor.screen import plain, text_lines
 
     kb = compiled.kb
-    columns = min(shutil.get_terminal_size((80, 24)).columns - 1, 100)
+    width = columns(100)
     last = ""
     told: set[str] = set()
     for task in tasks:
@@ -60,15 +59,15 @@ def _print(tasks: Sequence[CareTask], compiled: Compiled) -> None:
         for caution in compiled.cautions_for(task.hazards):
             record = kb.cautions[caution]
             if caution in told:
-                say(f"     {record.signal.upper()} as above: {record.text.split('.')[0].lower()}."[:columns])
+                say(f"     {record.signal.upper()} as above: {record.text.split('.')[0].lower()}."[:width])
                 continue
             told.add(caution)
-            say(plain(text_lines(f"{record.signal.upper()}: {record.text}", columns, indent="       ", first="     ")))
+            say(plain(text_lines(f"{record.signal.upper()}: {record.text}", width, indent="       ", first="     ")))
         if task.needs:
-            say(plain(text_lines("Needs " + ", ".join(task.needs), columns, indent="       ", first="     ")))
+            say(plain(text_lines("Needs " + ", ".join(task.needs), width, indent="       ", first="     ")))
         for number, step in enumerate(task.steps, start=1):
-            say(plain(text_lines(step, columns, indent="        ", first=f"     {number}. ")))
-        say(plain(text_lines("Sound: " + task.sound, columns, indent="       ", first="     ")))
+            say(plain(text_lines(step, width, indent="        ", first=f"     {number}. ")))
+        say(plain(text_lines("Sound: " + task.sound, width, indent="       ", first="     ")))
         causes = ", ".join(kb.causes[c].title.lower() for c in task.prevents)
-        say(plain(text_lines(f"Left undone it brings: {causes}.", columns, indent="       ", first="     ")))
+        say(plain(text_lines(f"Left undone it brings: {causes}.", width, indent="       ", first="     ")))
     say("\nThe machine's own papers come first: they may ask for more, or more often.")

@@ -28,7 +28,7 @@ class Compiled:
         self.setting_fields = {f.id: f for f in kb.vocabulary.setting}
         self.mill_fields = {m.id: m for m in kb.vocabulary.mill}
         self.defaults: dict[str, float] = {m.id: m.default for m in kb.vocabulary.mill}
-        self._relevant: dict[frozenset[str], frozenset[str]] = {}
+        self._relevant: dict[tuple[frozenset[str], float], frozenset[str]] = {}
         self.cautions_of: dict[str, list[str]] = defaultdict(list)
         for caution in kb.cautions.values():
             for hazard in caution.covers:
@@ -94,13 +94,13 @@ class Compiled:
 
     def relevant(self, present: frozenset[str], least: float) -> frozenset[str]:
         """Causes that show one of the symptoms in at least the share `least` of cases; kept for each set of symptoms."""
-        if present not in self._relevant:
-            self._relevant[present] = frozenset(
+        if (present, least) not in self._relevant:
+            self._relevant[present, least] = frozenset(
                 cause.id
                 for cause in self.kb.causes.values()
                 if any(link.symptom in present and self.share(link.seen) >= least for link in cause.shows)
             )
-        return self._relevant[present]
+        return self._relevant[present, least]
 
     def applies(
         self, conditions: tuple[Condition, ...], choices: Mapping[str, str], numbers: Mapping[str, float]

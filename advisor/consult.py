@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 from advisor.compiled import Compiled
 from advisor.console import Desk, Paused
-from advisor.dialogue import COMMANDS, Misread, Reply, clean, find_check, number, read_command, read_reply
+from advisor.dialogue import COMMANDS, Misread, Reply, alias, clean, find_check, number, read_command, read_reply
 from advisor.facts import Ranked, Step
 from advisor.match import Match, Matcher
 from advisor.model import SettingField
@@ -234,16 +234,7 @@ class Consultation:
             hint = "/".join(entry.choices) if entry.choices else (entry.unit if entry.unit != "1" else "number")
             while True:
                 text = clean(self.desk.ask(f"{entry.ask} [{hint}] ", words=entry.choices))
-                if not text or text.lower() in (
-                    "?",
-                    "unknown",
-                    "u",
-                    "dunno",
-                    "dk",
-                    "no idea",
-                    "don't know",
-                    "dont know",
-                ):
+                if not text or text.lower() in ("?", "dunno") or alias(text) == "unknown":
                     break
                 if text.lower() in ("skip", "s"):
                     return
@@ -406,7 +397,7 @@ class Consultation:
             label = check.outcome(answer.likeliest).label
             note = ""
             if not answer.sure:
-                first, second = sorted(answer.weights, key=lambda o: -answer.weights[o])[:2]
+                first, second = answer.ranked[:2]
                 label = f"{label} ({answer.weights[first]:.0%})"
                 note = f" or {check.outcome(second).label} ({answer.weights[second]:.0%}): too near the limit, each counts as much"
             self.desk.say(

@@ -19,6 +19,7 @@ __all__ = [
     "Command",
     "Misread",
     "Reply",
+    "alias",
     "clean",
     "find_check",
     "number",
@@ -73,6 +74,11 @@ class Reply:
     argument: str = ""
     event: dict[str, Any] | None = None
     other: int | None = None
+
+
+def alias(text: str) -> str | None:
+    """The command that a word, typed whole, stands for; None if for none."""
+    return _ALIASES.get(text.lower())
 
 
 def clean(text: str) -> str:

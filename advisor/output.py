@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-__all__ = ["OK", "PROBLEM", "USAGE", "Stop", "fitted", "put_json", "say", "table"]
+__all__ = ["OK", "PROBLEM", "USAGE", "Stop", "columns", "fitted", "put_json", "say", "table"]
 
 OK, PROBLEM, USAGE = 0, 1, 2
 
@@ -31,11 +31,16 @@ def put_json(data: Any) -> int:
     return OK
 
 
+def columns(most: int) -> int:
+    """Columns to print in: those of the terminal, at least 40 and at most `most`."""
+    return min(max(shutil.get_terminal_size((80, 24)).columns - 1, 40), most)
+
+
 def fitted(text: str) -> str:
     """The text with its long lines broken at words, on a terminal; as it is elsewhere."""
     if not sys.stdout.isatty():
         return text
-    width = max(shutil.get_terminal_size((80, 24)).columns - 1, 40)
+    width = columns(10_000)
     lines = []
     for line in text.split("\n"):
         indent = " " * (len(line) - len(line.lstrip()) + 4)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from advisor.model import WorkedCase
 from advisor.scripted import answer_event
 from advisor.session import Session
 
-__all__ = ["alarm", "case_session", "replay", "replay_text"]
+__all__ = ["alarm", "case_session", "checklist", "replay", "replay_text"]
 
 ALARM = 0.35  # a healthy mill must rank no cause this high
 MAX_STEPS = 60
@@ -123,7 +123,7 @@ def simulate(compiled: Compiled, case: WorkedCase, planned: bool) -> float:
     session = case_session(compiled, case, answers=False)
     left = set(case.causes)
     limit = compiled.kb.vocabulary.unlisted.refer_minutes
-    fixed = _checklist(compiled, case)
+    fixed = checklist(compiled, case.symptoms, case.setting)
     proofs = 0.0
     for _ in range(MAX_STEPS):
         view = Assessment(compiled, session.state)
@@ -150,13 +150,12 @@ def simulate(compiled: Compiled, case: WorkedCase, planned: bool) -> float:
     return session.state.minutes + proofs + limit
 
 
-def _checklist(compiled: Compiled, case: WorkedCase) -> list[str]:
-    """Checks linked to any cause that shows the complaint, in the order of the files."""
+def checklist(compiled: Compiled, symptoms: Sequence[str], setting: Mapping[str, str] | None = None) -> list[str]:
+    """Checks linked to any cause that shows the complaint, in the order of the files; those the setting rules out are
+    left away."""
     kb = compiled.kb
-    wanted = {
-        link.check for c in kb.causes.values() if any(x.symptom in case.symptoms for x in c.shows) for link in c.shows
-    }
-    choices = {k: v for k, v in case.setting.items() if compiled.setting_fields[k].choices}
+    wanted = {link.check for c in kb.causes.values() if any(x.symptom in symptoms for x in c.shows) for link in c.shows}
+    choices = {k: v for k, v in (setting or {}).items() if compiled.setting_fields[k].choices}
     return [c.id for c in kb.checks.values() if c.id in wanted and compiled.applies(c.applies, choices, {})]
 
 

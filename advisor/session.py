@@ -47,9 +47,14 @@ class Answer:
     calculation: str | None = None
 
     @property
+    def ranked(self) -> list[str]:
+        """The outcomes, that with the most weight first."""
+        return sorted(self.weights, key=lambda o: -self.weights[o])
+
+    @property
     def likeliest(self) -> str:
         """The outcome with the most weight."""
-        return max(self.weights, key=lambda o: self.weights[o])
+        return self.ranked[0]
 
     @property
     def probability(self) -> float:

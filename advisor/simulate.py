@@ -21,6 +21,7 @@ from advisor.graph import rivals
 from advisor.likelihoods import background, with_cause
 from advisor.optimum import SmallProblem
 from advisor.pool import each_in_pool
+from advisor.replay import checklist
 from advisor.scores import brier, calibration_error, reliability
 from advisor.session import Session
 from advisor.worlds import NONE, World, draw
@@ -59,7 +60,7 @@ def run_world(compiled: Compiled, world: World, policy: str) -> Outcome:
     for symptom in world.complaint:
         session.take({"type": "symptom", "symptom": symptom, "present": True})
     left, limit = set(world.needed), compiled.kb.vocabulary.unlisted.refer_minutes
-    fixed = _checklist(compiled, world.complaint) if policy == "checklist" else []
+    fixed = checklist(compiled, world.complaint) if policy == "checklist" else []
     judged, proofs = False, 0.0
     for out.steps in range(1, MAX_STEPS + 1):
         view = Assessment(compiled, session.state)
@@ -101,12 +102,6 @@ def _next(view: Assessment, session: Session, policy: str, fixed: Sequence[str])
             if cure.remedy not in tried:
                 return "remedy", cure.remedy
     return "refer", "refer"
-
-
-def _checklist(compiled: Compiled, complaint: Sequence[str]) -> list[str]:
-    kb = compiled.kb
-    wanted = {x.check for c in kb.causes.values() if any(s.symptom in complaint for s in c.shows) for x in c.shows}
-    return [c.id for c in kb.checks.values() if c.id in wanted]
 
 
 def _judge(out: Outcome, view: Assessment, world: World) -> None:

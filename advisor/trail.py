@@ -106,9 +106,7 @@ def _told(kb: Knowledge, event: dict[str, Any]) -> str:
     if kind == "proof":
         return f"proof of {kb.remedies[event['remedy']].title}: {'passed' if event['passed'] else 'failed'}"
     if kind == "reading":
-        typed = event.get("typed")
-        shown = "; ".join(map(str, typed)) if isinstance(typed, list) else str(typed)
-        return f"reading for {event.get('calculation')}: {event.get('input')} = {clean(shown)}"
+        return f"reading for {event.get('calculation')}: {event.get('input')} = {clean(_as_typed(event.get('typed')))}"
     if kind == "calculation":
         return f"worked out: {_worked(event['calculation'])}"
     if kind == "note":
@@ -129,12 +127,14 @@ def _short(value: Any) -> str:
         return str(value)
 
 
+def _as_typed(typed: Any) -> str:
+    """An input as typed: its text, or the lines of a table."""
+    return "; ".join(map(str, typed)) if isinstance(typed, list) else str(typed)
+
+
 def _worked(run: dict[str, Any]) -> str:
     """A calculation in one line: its inputs as typed, its figures with their doubt."""
-    inputs = []
-    for name, entry in run.get("inputs", {}).items():
-        typed = entry.get("typed")
-        inputs.append(f"{name} {'; '.join(map(str, typed)) if isinstance(typed, list) else typed}")
+    inputs = [f"{name} {_as_typed(entry.get('typed'))}" for name, entry in run.get("inputs", {}).items()]
     figures = [
         f"{f['label']} {f['value']:.4g} {f['unit'] if f['unit'] != '1' else ''}".rstrip()
         + (f" +- {f['U']:.2g}" if f["U"] else "")

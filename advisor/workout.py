@@ -82,8 +82,7 @@ def _for_check(consultation: Consultation, calc: Calculation, check: Check) -> E
 def _outcomes(session: Session, check: Check, run: Run) -> tuple[str, ...]:
     """The check's outcomes with their probability, likeliest first. CaseError when the result cannot be the answer."""
     answer = session.read_answer(check.id, answer_from(check, run))
-    ranked = sorted(answer.weights.items(), key=lambda kv: -kv[1])
-    shown = [f"{p:4.0%}  {check.outcome(o).label}" for o, p in ranked if p >= 0.005]
+    shown = [f"{p:4.0%}  {check.outcome(o).label}" for o in answer.ranked if (p := answer.weights[o]) >= 0.005]
     if not answer.sure:
         shown.append("too near the limit to be sure; each counts as much as that")
     return tuple(shown)

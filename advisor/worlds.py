@@ -88,11 +88,7 @@ def draw(compiled: Compiled, seed: int) -> World:
     complaint = tuple(s.removeprefix("symptom:") for s in told)
     unlisted = net.unlisted is not None and net.unlisted in active
     causes = frozenset(net.causes[c] for c in active if c != net.unlisted)
-    needed = frozenset(
-        c
-        for c in causes
-        if any(x.symptom in complaint and compiled.share(x.seen) >= RELEVANT for x in kb.causes[c].shows)
-    )
+    needed = causes & compiled.relevant(frozenset(complaint), RELEVANT)
     silent = frozenset(c.id for c in kb.checks.values() if rng.random() < compiled.reporting[c.kind].no_answer)
     return World(
         causes, bool(unlisted), needed, complaint, dict(zip(net.findings, level.tolist(), strict=True)), silent, seed

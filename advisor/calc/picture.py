@@ -1,13 +1,16 @@
-"""Pictures of a calculation: in the terminal (plotext), or as an SVG file (matplotlib). Both are imported only here."""
+"""Pictures: in the terminal (plotext), or as an SVG file (matplotlib)."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from advisor.calc.base import Plot
 
-__all__ = ["svg", "terminal"]
+__all__ = ["drawn", "svg", "terminal"]
 
 
 def _steps(x: list[float], y: list[float]) -> tuple[list[float], list[float]]:
@@ -45,15 +48,26 @@ def terminal(plot: Plot, width: int, height: int = 18, colour: bool = False) -> 
     return text if colour else re.sub(r"\x1b\[[0-9;]*m", "", text)
 
 
-def svg(plot: Plot, path: Path) -> None:
-    """Write the picture as an SVG file; OSError when it cannot be written."""
+@contextmanager
+def drawn(path: Path, title: str, size: tuple[float, float]) -> Iterator[Any]:
+    """Axes of `size` in inches to draw on; written as an SVG file in the end. OSError when it cannot be written."""
     import matplotlib
 
     matplotlib.use("svg")
     from matplotlib import pyplot
 
     with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "advisor", "font.family": "sans-serif"}):
-        figure, axes = pyplot.subplots(figsize=(7.2, 4.4), layout="constrained")
+        figure, axes = pyplot.subplots(figsize=size, layout="constrained")
+        try:
+            yield axes
+            figure.savefig(path, format="svg", metadata={"Date": None, "Title": title, "Creator": "advisor"})
+        finally:
+            pyplot.close(figure)
+
+
+def svg(plot: Plot, path: Path) -> None:
+    """Write the picture as an SVG file; OSError when it cannot be written."""
+    with drawn(path, plot.title, (7.2, 4.4)) as axes:
         for curve in plot.curves:
             if curve.style == "dots":
                 axes.plot(curve.x, curve.y, "o", label=curve.label)
@@ -68,7 +82,3 @@ def svg(plot: Plot, path: Path) -> None:
         axes.grid(True, alpha=0.3)
         if len(plot.curves) > 1:
             axes.legend(fontsize=8)
-        try:
-            figure.savefig(path, format="svg", metadata={"Date": None, "Title": plot.title, "Creator": "advisor"})
-        finally:
-            pyplot.close(figure)
