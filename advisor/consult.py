@@ -319,7 +319,7 @@ class Consultation:
                 return allowed[text.lower()]
             command = read_command(text)
             try:
-                if command is None:
+                if command is None or command.command == "calc":  # nothing is measured before the warning is read
                     raise Misread(f"'{text[:30]}': {hint}, or ? for help")
                 if command.command == "back" and self.chosen is not None:
                     self.chosen = None  # only this step is meant

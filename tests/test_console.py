@@ -738,3 +738,9 @@ def test_a_reading_between_two_outcomes_names_both_with_their_chance(compiled: C
     labels = [o.label for o in compiled.kb.checks["air-static"].outcomes[1:]]
     assert all(f"'{label}'" in text for label in labels)
     assert text.count("50%") == 2
+
+
+def test_a_calculation_does_not_go_round_the_warning_of_its_check(strict: Compiled) -> None:
+    talk = begun(strict, "do burr-look", "calc leak-decay", "back").run()
+    assert "Leak rate" not in talk.text
+    assert "type ok when you have read it" in talk.text
