@@ -2,45 +2,53 @@
 
 from __future__ import annotations
 
-from advisor.calc.burrlife import reconstruct
-from advisor.caselog import CaseLog
-from advisor.readings import ReadingError, convert, parse_number
-from advisor.session import effective
+from collections.abc import Iterable, Sequence
+from typing import Protocol
 
-__all__ = ["burr_hours"]
+from advisor.calc.burrlife import reconstruct
+from advisor.caserow import CaseRow, Reading
+from advisor.readings import ReadingError, convert
+
+__all__ = ["burr_hours", "hours_of"]
 
 CHECK, SETTING, REMEDY, CAUSE = "burr-hours-finishing", "burr_hours", "change-finishing-burr", "finishing-burr-worn"
 
 
-def burr_hours(log: CaseLog, mill: str | None = None) -> tuple[list[float], list[float]]:
-    """Hours at which finishing burrs were changed as worn, and hours of those that still run or came out sound.
+class _Log(Protocol):
+    def rows(self, *, mill: str | None = None) -> list[CaseRow]: ...
 
-    Each case tells how many hours the burr had (its check, or the setting). It was worn when changing it helped, or the
-    case was confirmed so. Readings of one mill that go on rising belong to the same burr.
+    def readings(self, *, mill: str | None = None, series: str | None = None) -> list[Reading]: ...
+
+
+def burr_hours(log: _Log, mill: str | None = None) -> tuple[list[float], list[float]]:
+    """Hours at which finishing burrs were changed as worn, and hours of those that still run or came out sound."""
+    readings = log.readings(mill=mill, series=f"setting.{SETTING}") + log.readings(mill=mill, series=CHECK)
+    return hours_of(log.rows(mill=mill), readings)
+
+
+def hours_of(rows: Sequence[CaseRow], readings: Iterable[Reading]) -> tuple[list[float], list[float]]:
+    """The same from rows in order of time and the readings of their burr hours.
+
+    Each case tells how many hours the burr had (its check, or else the setting). It was worn when changing it helped, or
+    the case was confirmed so. Readings of one mill that go on rising belong to the same burr.
     """
+    hours: dict[tuple[str, str], tuple[bool, float]] = {}
+    for reading in readings:
+        if reading.series not in (CHECK, f"setting.{SETTING}"):
+            continue
+        try:
+            value = convert(reading.value, reading.unit or "h", "h")
+        except ReadingError:
+            continue
+        key, measured = (reading.bench, reading.case), reading.series == CHECK
+        if key not in hours or measured > hours[key][0]:
+            hours[key] = (measured, value)
     records: list[tuple[str, str, float, bool]] = []
-    for summary in reversed(log.cases(limit=1_000_000)):
-        events = effective(entry.event for entry in log.entries(summary.case))
-        name = next((str(e.get("mill") or "") for e in events if e["type"] == "start"), "")
-        hours: float | None = None
-        worn = False
-        for event in events:
-            if event["type"] == "answer" and event.get("check") == CHECK and event.get("value") is not None:
-                hours = _hours(str(event["value"]), str(event.get("unit") or "h"))
-            elif event["type"] == "setting" and event.get("field") == SETTING and hours is None:
-                hours = _hours(str(event["value"]), "h")
-            elif event["type"] == "remedy" and event.get("remedy") == REMEDY:
-                worn = event.get("result") == "helped"
-            elif event["type"] == "close" and event.get("how") == "confirmed":
-                worn = worn or event.get("cause") == CAUSE
-        if hours is not None and hours > 0 and mill in (None, name):
-            records.append((name, "finishing", hours, worn))
+    for row in rows:
+        _, value = hours.get((row.bench, row.case), (False, 0.0))
+        if value > 0:
+            changed = (REMEDY, "helped") in row.remedies
+            records.append(
+                (row.mill or "", "finishing", value, changed or (row.how, row.cause) == ("confirmed", CAUSE))
+            )
     return reconstruct(records)
-
-
-def _hours(text: str, unit: str) -> float | None:
-    try:
-        value, typed = parse_number(text)
-        return convert(value, typed or unit, "h")
-    except ReadingError:
-        return None

@@ -223,12 +223,9 @@ def _command(calc: Calculation, typed: Mapping[str, Any]) -> str:
 def _logged(args: argparse.Namespace, mill: str | None) -> dict[str, Any]:
     """Hours at which burrs were changed and hours of those still running, from the logged cases."""
     from advisor.burrlog import burr_hours
-    from advisor.caselog import CaseLog, log_path
+    from advisor.casework import open_log
 
-    path = log_path(args.log)
-    if not path.exists():
-        raise Stop(f"No case was logged yet in {path}. Begin one with: advisor")
-    changed, running = burr_hours(CaseLog(path), mill)
+    changed, running = burr_hours(open_log(args), mill)
     if not changed:
         raise Stop(
             "The log holds no burr that was changed as worn or broken with its hours read: give --changed", USAGE

@@ -1,52 +1,51 @@
-"""The case log: append-only events, hash-chained per case. The only module that talks to a database.
+"""The case log: append-only events, hash-chained. A SQLite file at the bench, a PostgreSQL database for several.
 
-Every event is on disk (SQLite, WAL, synchronous FULL) before the next question appears, so a killed process loses
-nothing that was answered. Nothing edits an event: a correction is an event of its own. Each event carries the hash of
-the one before it in its case, so an altered, missing or reordered one is found by `verify`.
+Every event is on disk before the next question appears, so a killed process loses nothing that was answered. Nothing
+edits an event: a correction is an event of its own. Two chains of hashes run through them. One goes through the events
+that one writer gave to one case; the other, the journal, through everything a writer ever wrote, and its head is kept
+apart. So an altered, missing or reordered event is found, and a case cut short or taken out whole as well.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+import mimetypes
 import os
 import secrets
-import sqlite3
 import uuid
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from advisor.home import data_home
+from sqlalchemy import Connection, Select, and_, delete, func, or_, select, update
+from sqlalchemy.dialects.postgresql import insert as insert_pg
+from sqlalchemy.dialects.sqlite import insert as insert_lite
 
-__all__ = ["CaseLog", "CaseSummary", "Entry", "LogError", "log_path"]
+from advisor.caserow import DIARY, CaseRow, DiaryEntry, Reading, case_readings, case_row
+from advisor.home import log_path
+from advisor.settings import Settings
+from advisor.store import schema as t
+from advisor.store.engine import Database
+from advisor.store.errors import LogError, Unreachable
 
-_SCHEMA = """
-CREATE TABLE IF NOT EXISTS event (
-    case_id TEXT NOT NULL, seq INTEGER NOT NULL, id TEXT NOT NULL UNIQUE, at TEXT NOT NULL, type TEXT NOT NULL,
-    body TEXT NOT NULL, prev TEXT NOT NULL, hash TEXT NOT NULL, PRIMARY KEY (case_id, seq)
-) WITHOUT ROWID;
-CREATE INDEX IF NOT EXISTS event_type ON event (type, at);
-"""
-_VERSION = 1
+__all__ = ["CaseLog", "CaseSummary", "Entry", "LogError", "Unreachable", "log_path"]
+
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
-
-
-class LogError(Exception):
-    """The log cannot be read or written; the text says where and what to do."""
+Event = dict[str, Any]
 
 
 @dataclass(frozen=True)
 class Entry:
-    """One event as it stands in the log; `at` is UTC, ISO 8601."""
+    """One event as it stands in the log; `at` is UTC, ISO 8601; `writer` who wrote it: the bench, or a supervisor."""
 
     seq: int
     id: str
     at: str
-    event: dict[str, Any]
+    event: Event
+    writer: str = ""
 
 
 @dataclass(frozen=True)
@@ -60,12 +59,8 @@ class CaseSummary:
     events: int
     closed: str | None
     cause: str | None
-
-
-def log_path(given: str | None = None) -> Path:
-    """The log file: as given, or ADVISOR_LOG, or `cases.db` in the data folder."""
-    chosen = given or os.environ.get("ADVISOR_LOG")
-    return Path(chosen).expanduser() if chosen else data_home() / "cases.db"
+    technician: str | None = None
+    reviewed: str | None = None
 
 
 def _now() -> str:
@@ -73,179 +68,552 @@ def _now() -> str:
 
 
 class CaseLog:
-    """An open log file. `clock` gives the time of an event as ISO 8601 text in UTC."""
+    """An open log: a file, or the URL of a shared database. `clock` gives the time of an event as ISO 8601 in UTC.
 
-    def __init__(self, path: Path, clock: Callable[[], str] = _now) -> None:
-        self.path = path
+    A case is named by its handle: its id, or `bench/id` for a case of another bench in a shared log.
+    """
+
+    def __init__(self, where: Path | str, clock: Callable[[], str] = _now, invented: bool = False) -> None:
         self.clock = clock
-        with self._plain():
-            path.parent.mkdir(parents=True, exist_ok=True)
-            self._db = sqlite3.connect(path, timeout=10, isolation_level=None)
-            self._db.execute("PRAGMA busy_timeout = 10000")
-            found = self._db.execute("PRAGMA user_version").fetchone()[0]
-            if found > _VERSION:
-                raise LogError(f"{path} was written by a newer version of this program: update it")
-            self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = FULL")
-            if found < _VERSION:
-                self._db.executescript(f"BEGIN IMMEDIATE; {_SCHEMA} PRAGMA user_version = {_VERSION}; COMMIT;")
+        self.base = Database(where)
+        self.name = self.base.name
+        self._insert = insert_pg if self.base.shared else insert_lite
+        self.writer, self.invented = self._who(invented)
+        self._names: dict[str, str] | None = None
+        if not self.base.shared and self._underived():
+            self.rebuild()
 
-    @contextmanager
-    def _plain(self) -> Iterator[None]:
-        """Database errors as one line a technician can act on."""
-        try:
-            yield
-        except sqlite3.OperationalError as error:
-            text = str(error)
-            if "locked" in text or "busy" in text:
-                raise LogError(f"{self.path} is locked by another program: close it and try again") from None
-            if "full" in text:
-                raise LogError(
-                    f"no space left for {self.path}: free some space; nothing before this was lost"
-                ) from None
-            if "readonly" in text or "read-only" in text:
-                raise LogError(
-                    f"{self.path} cannot be written: check its permissions, or give another with --log"
-                ) from None
-            raise LogError(f"{self.path} cannot be used ({text}): check the path, or give another with --log") from None
-        except sqlite3.DatabaseError as error:
-            raise LogError(
-                f"{self.path} is no case log or is damaged ({error}): put it aside, or give another with --log"
-            ) from None
-        except OSError as error:
-            raise LogError(
-                f"{error.filename or self.path}: {error.strerror or error}: give another log with --log"
-            ) from None
+    @property
+    def path(self) -> Path:
+        """The file of the log; LogError for a shared one."""
+        if self.base.path is None:
+            raise LogError(f"{self.name} is no file")
+        return self.base.path
 
     def close(self) -> None:
-        """Close the file."""
-        self._db.close()
+        """Close the log."""
+        self.base.close()
 
-    def new_case(self, event: dict[str, Any]) -> str:
-        """Begin a case with its `start` event; returns the case's id, such as 261125-k7qx."""
-        day = self.clock()[2:10].replace("-", "")
-        while True:
-            case = f"{day}-{''.join(secrets.choice(_LETTERS) for _ in range(4))}"
-            if not self._rows("SELECT 1 FROM event WHERE case_id = ? LIMIT 1", (case,)):
-                self.append(case, event, 0)
-                return case
+    def _who(self, invented: bool) -> tuple[str, bool]:
+        """This log's own writer, made when the log is new. In a shared log it is the one of this user's settings."""
+        if self.base.shared:
+            return Settings.kept().writer, False
+        w = t.writer.c
+        own = select(w.id, w.invented).where(w.own)
+        with self.base.read() as db:
+            found = db.execute(own).first()
+        if found is None:
+            with self.base.write() as db:
+                if db.execute(own).first() is None:  # another console may have been quicker
+                    values = {"id": _ident(10), "name": Settings.kept().bench, "n": 0, "journal": b""}
+                    db.execute(t.writer.insert().values(**values, own=True, invented=invented))
+                found = db.execute(own).one()
+        return str(found[0]), bool(found[1])
 
-    def append(self, case: str, event: dict[str, Any], seq: int) -> None:
-        """Write one event as number `seq` of its case (the count of those before it), durably.
+    # -- writing --------------------------------------------------------------------------------------------------
+
+    def new_case(self, event: Event) -> str:
+        """Begin a case with its `start` event; returns the case's handle, such as 261125-k7qx."""
+        with self.base.write() as db:
+            case = self._new_id(db, str(event.get("begun") or self.clock()))
+            self._put(db, self.writer, case, [(self.clock(), event)], 0)
+        return self._handle(self.writer, case)
+
+    def append(self, case: str, event: Event, seq: int) -> None:
+        """Write one event as number `seq` of this writer's events in the case (the count of those before it), durably.
 
         Raises LogError if that number is taken: another console has the case open.
         """
-        body = json.dumps(event, sort_keys=True, separators=(",", ":"))
-        with self._plain():
-            try:
-                self._db.execute("BEGIN IMMEDIATE")
-                last = self._db.execute(
-                    "SELECT seq, hash FROM event WHERE case_id = ? ORDER BY seq DESC LIMIT 1", (case,)
-                ).fetchone()
-                if (last[0] + 1 if last else 0) != seq:
-                    raise LogError(f"case {case} was continued in another console: leave here and resume it")
-                prev = last[1] if last else ""
-                ident, at = str(uuid.uuid4()), self.clock()
-                self._db.execute(
-                    "INSERT INTO event VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                    (
-                        case,
-                        seq,
-                        ident,
-                        at,
-                        str(event.get("type")),
-                        body,
-                        prev,
-                        _digest(prev, case, seq, ident, at, body),
-                    ),
-                )
-                self._db.execute("COMMIT")
-            except BaseException:
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
-                raise
+        bench, ident = self._key(case)
+        with self.base.write() as db:
+            self._put(db, bench, ident, [(self.clock(), event)], seq)
 
-    def _rows(self, sql: str, args: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
-        with self._plain():
-            return self._db.execute(sql, args).fetchall()
+    def add(self, case: str, event: Event) -> None:
+        """Write one event after whatever the case holds: a review, a file."""
+        bench, ident = self._key(case)
+        with self.base.write() as db:
+            self._put(db, bench, ident, [(self.clock(), event)], None)
+
+    def write(self, cases: Iterable[Sequence[tuple[str, Event]]]) -> list[str]:
+        """Write whole cases, each a sequence of (ISO time, event) that begins with its `start`; all of them or none.
+
+        Returns their handles in order.
+        """
+        handles = []
+        with self.base.write() as db:
+            for entries in cases:
+                start = entries[0][1]
+                case = self._new_id(db, str(start.get("begun") or entries[0][0]))
+                self._put(db, self.writer, case, entries, 0)
+                handles.append(self._handle(self.writer, case))
+        return handles
+
+    def note_diary(self, mill: str, event: Event, at: str | None = None) -> None:
+        """Write an event of a mill's diary (:data:`advisor.caserow.DIARY`): a care task done, pieces made, a change."""
+        when = at or self.clock()
+        with self.base.write() as db:
+            # '00' is no day: a diary is a chain of its own for each mill and month
+            case = f"{when[2:4]}{when[5:7]}00-{mill}"
+            self._put(db, self.writer, case, [(when, {**event, "mill": mill})], None)
+
+    def _new_id(self, db: Connection, when: str) -> str:
+        day = when[2:10].replace("-", "")
+        c = t.case_row.c
+        while True:
+            case = f"{day}-{_ident(4)}"
+            where = and_(c.bench == self.writer, c.case_id == case, c.month == t.month_of(case))
+            if db.execute(select(c.case_id).where(where)).first() is None:
+                return case
+
+    def _put(
+        self, db: Connection, bench: str, case: str, entries: Sequence[tuple[str, Event]], seq: int | None
+    ) -> None:
+        """Add events to a case within a transaction, and make its derived rows anew."""
+        w, e = t.writer.c, t.event.c
+        head = select(w.n, w.journal).where(w.id == self.writer).with_for_update()
+        if db.execute(head).first() is None:  # first words of a supervisor in a shared log
+            who = {"id": self.writer, "name": Settings.kept().bench, "n": 0, "journal": b"", "own": False}
+            login = func.current_user() if self.base.shared else None
+            db.execute(t.writer.insert().values(**who, invented=False, login=login))
+        n, journal = db.execute(head).one()
+        before = self.events(db, bench, case)
+        mine = [entry for entry in before if entry.writer == self.writer]
+        if seq is not None and len(mine) != seq:
+            raise LogError(f"case {case} was continued in another console: leave here and resume it")
+        month = t.month_of(case)
+        where = and_(
+            e.bench == bench, e.case_id == case, e.month == month, e.writer == self.writer, e.seq == len(mine) - 1
+        )
+        prev = db.execute(select(e.hash).where(where)).scalar() if mine else b""
+        rows: list[dict[str, Any]] = []
+        added: list[Entry] = []
+        for when, event in entries:
+            at = _moment(when)
+            place, ident, body = len(mine) + len(rows), str(uuid.uuid4()), _body(event)
+            prev = event_hash(bytes(prev or b""), case, place, ident, at, body)
+            journal, n = journal_hash(journal, bench, self.writer, n, prev), n + 1
+            key = {"bench": bench, "case_id": case, "writer": self.writer, "seq": place, "month": month, "n": n - 1}
+            kind = str(event.get("type"))
+            kind = _storable(kind)[:20]
+            rows.append(key | {"id": ident, "at": at, "type": kind, "body": body, "hash": prev, "journal": journal})
+            added.append(Entry(place, ident, at, event, self.writer))
+        db.execute(t.event.insert(), rows)
+        db.execute(update(t.writer).where(w.id == self.writer).values(n=n, journal=journal))
+        self.derive(db, bench, case, [*before, *added], len(before))
+
+    def derive(self, db: Connection, bench: str, case: str, entries: Sequence[Entry], old: int = 0) -> None:
+        """Make a case's row and readings anew; the readings only if an event after the first `old` can change them."""
+        if is_diary(case):
+            return
+        pairs = [(entry.at, entry.event) for entry in ordered(entries)]
+        row = case_row(bench, case, pairs)
+        values = row_values(row)
+        put = self._insert(t.case_row).values(values)
+        keys = ("bench", "case_id", "month")
+        db.execute(
+            put.on_conflict_do_update(index_elements=keys, set_={k: v for k, v in values.items() if k not in keys})
+        )
+        touched = {"answer", "calculation", "undo", "unknown", "skip", "setting", "start"}
+        if not any(entry.event.get("type") in touched for entry in entries[old:]):
+            return
+        r = t.reading.c
+        month = t.month_of(case)
+        if old:
+            db.execute(delete(t.reading).where(r.bench == bench, r.case_id == case, r.month == month))
+        found = case_readings(bench, case, row.mill, pairs)
+        if found:
+            extra = {"month": month, "begun": row.begun}
+            db.execute(t.reading.insert(), [_reading_values(x) | extra for x in found])
+
+    # -- reading --------------------------------------------------------------------------------------------------
 
     def entries(self, case: str) -> list[Entry]:
-        """The events of a case in order; LogError if there is no such case or an event cannot be read."""
-        rows = self._rows("SELECT seq, id, at, body FROM event WHERE case_id = ? ORDER BY seq", (case,))
-        if not rows:
-            raise LogError(f"there is no case {case} in {self.path}: 'advisor cases' lists them")
-        try:
-            found = [Entry(seq, ident, at, json.loads(body)) for seq, ident, at, body in rows]
-        except (ValueError, TypeError):
-            found = []
-        if not found or not all(isinstance(e.event, dict) and isinstance(e.event.get("type"), str) for e in found):
-            raise LogError(f"case {case} holds an event that cannot be read: the log was altered")
-        return found
+        """The events of a case in order of time; LogError if there is no such case or an event cannot be read."""
+        bench, ident = self._key(case)
+        with self.base.read() as db:
+            found = self.events(db, bench, ident)
+        if not found:
+            raise LogError(f"there is no case {case} in {self.name}: 'advisor cases' lists them")
+        return ordered(found)
+
+    def count(self, case: str) -> int:
+        """How many events this writer has given to a case."""
+        return sum(entry.writer == self.writer for entry in self.entries(case))
+
+    def events(self, db: Connection, bench: str, case: str) -> list[Entry]:
+        """The events of a case within a connection, by writer and place."""
+        e = t.event.c
+        where = and_(e.bench == bench, e.case_id == case, e.month == _month(case))
+        sql = select(e.seq, e.id, e.at, e.body, e.writer).where(where).order_by(e.writer, e.seq)
+        return [Entry(seq, ident, at, parsed(case, body), who) for seq, ident, at, body, who in db.execute(sql)]
 
     def find(self, text: str) -> str:
-        """The one case whose id is `text`, or begins or ends with it; LogError if none or several."""
-        sql = "SELECT DISTINCT case_id FROM event WHERE substr(case_id, 1, ?) = ? OR substr(case_id, -?) = ? LIMIT 6"
-        size = max(len(text), 1)
-        rows = [str(r[0]) for r in self._rows(sql, (size, text, size, text))]
-        if text in rows:
-            return text
-        if len(rows) == 1:
-            return rows[0]
+        """The one case whose handle is `text`, or whose id begins or ends with it; LogError if none or several."""
+        c = t.case_row.c
+        bench, _, part = text.rpartition("/")
+        size = max(len(part), 1)
+        like = or_(
+            c.case_id == part,
+            and_(c.case_id >= part, c.case_id < part + "\x7f"),
+            func.substr(c.case_id, 12 - size, size) == part,
+        )
+        if not 0 < size < 12:
+            like = c.case_id == part
+        sql = select(c.bench, c.case_id).where(like).order_by(c.case_id).limit(6)
+        if bench:
+            sql = sql.where(c.bench.in_(self._benches(bench)))
+        with self.base.read() as db:
+            rows = [(str(b), str(i)) for b, i in db.execute(sql)]
+        exact = [row for row in rows if row[1] == part]
+        own = [row for row in exact if row[0] == self.writer]
+        for found in (own, exact, rows):
+            if len(found) == 1:
+                return self._handle(*found[0])
         if rows:
-            raise LogError(f"'{text}' fits several cases: {', '.join(rows)}")
-        raise LogError(f"there is no case '{text}' in {self.path}: 'advisor cases' lists them")
+            raise LogError(f"'{text}' fits several cases: {', '.join(self._handle(*row) for row in rows)}")
+        raise LogError(f"there is no case '{text}' in {self.name}: 'advisor cases' lists them")
 
     def cases(self, limit: int = 50, open_only: bool = False) -> list[CaseSummary]:
         """The newest cases first."""
-        out = []
-        for case, started in self._rows("SELECT case_id, at FROM event WHERE type = 'start' ORDER BY at DESC, case_id"):
-            summary = self._summary(case, started)
-            if not (open_only and summary.closed):
-                out.append(summary)
-            if len(out) >= limit:
-                break
-        return out
+        c = t.case_row.c
+        sql = select(t.case_row).order_by(c.begun.desc(), c.case_id).limit(limit)
+        if open_only:
+            sql = sql.where(or_(c.how.is_(None), c.how == "open"))
+        return [
+            CaseSummary(
+                self._handle(row.bench, row.case),
+                row.begun,
+                row.mill,
+                row.complaint,
+                row.events,
+                None if row.open else row.how,
+                row.final_cause,
+                row.technician,
+                row.reviewed,
+            )
+            for row in self._rows(sql)
+        ]
 
-    def _summary(self, case: str, started: str) -> CaseSummary:
-        from advisor.session import effective
+    def rows(
+        self,
+        since: str | None = None,
+        until: str | None = None,
+        mill: str | None = None,
+        technician: str | None = None,
+        material: str | None = None,
+        reviewable: bool = False,
+    ) -> list[CaseRow]:
+        """Cases begun from `since` up to, not including, `until` (ISO dates or times), in order of their beginning.
 
-        events = effective(e.event for e in self.entries(case))
-        start = events[0]
-        complaint = next((str(e.get("text", "")) for e in events if e.get("type") == "complaint"), "")
-        closed: dict[str, Any] | None = None
-        for event in events:
-            if event.get("type") in ("close", "reopen"):
-                closed = event if event["type"] == "close" else None
-        return CaseSummary(
-            case,
-            started,
-            start.get("mill"),
-            complaint,
-            len(events),
-            str(closed["how"]) if closed and closed["how"] != "open" else None,
-            closed.get("cause") if closed else None,
+        `reviewable` gives those a supervisor has yet to sign: closed, and not signed, or asked about and answered.
+        """
+        c = t.case_row.c
+        sql: Select[Any] = self._within(select(t.case_row), t.case_row, since, until).order_by(
+            c.begun, c.bench, c.case_id
         )
+        for column, value in ((c.mill, mill), (c.technician, technician), (c.material, material)):
+            if value is not None:
+                sql = sql.where(column == value)
+        if reviewable:
+            sql = sql.where(c.how != "open", c.reviewed.is_(None))
+        return self._rows(sql)
+
+    def row(self, case: str) -> CaseRow:
+        """The row of one case; LogError when there is none."""
+        bench, ident = self._key(case)
+        c = t.case_row.c
+        where = and_(c.bench == bench, c.case_id == ident, c.month == _month(ident))
+        found = self._rows(select(t.case_row).where(where))
+        if not found:
+            raise LogError(f"there is no case {case} in {self.name}: 'advisor cases' lists them")
+        return found[0]
+
+    def readings(
+        self,
+        since: str | None = None,
+        until: str | None = None,
+        mill: str | None = None,
+        series: str | None = None,
+    ) -> list[Reading]:
+        """Readings of cases begun in the span, in order of series, mill and time."""
+        r = t.reading.c
+        sql: Select[Any] = select(r.bench, r.case_id, r.series, r.at, r.mill, r.value, r.unit, r.u)
+        sql = self._within(sql, t.reading, since, until).order_by(r.series, r.mill, r.at)
+        if mill is not None:
+            sql = sql.where(r.mill == mill)
+        if series is not None:
+            sql = sql.where(r.series == series)
+        with self.base.read() as db:
+            return [Reading(*row) for row in db.execute(sql)]
+
+    def diary(self, since: str | None = None, until: str | None = None, mill: str | None = None) -> list[DiaryEntry]:
+        """Entries of the mills' diaries in order of time."""
+        e = t.event.c
+        sql = select(e.bench, e.case_id, e.at, e.body).where(e.type.in_(DIARY)).order_by(e.at, e.n)
+        first, last = t.months_between(since, until)
+        sql = sql.where(e.month >= first, e.month <= last)
+        if since:
+            sql = sql.where(e.at >= _moment(since))
+        if until:
+            sql = sql.where(e.at < _moment(until))
+        with self.base.read() as db:
+            found = [DiaryEntry(b, case[7:], at, parsed(case, body)) for b, case, at, body in db.execute(sql)]
+        return [entry for entry in found if mill in (None, entry.mill)]
+
+    def handle(self, row: CaseRow) -> str:
+        """The handle of a row's case."""
+        return self._handle(row.bench, row.case)
+
+    def bench_name(self, bench: str) -> str:
+        """What a bench calls itself."""
+        return self._bench_names().get(bench, bench)
+
+    @staticmethod
+    def _within(sql: Select[Any], table: Any, since: str | None, until: str | None) -> Select[Any]:
+        first, last = t.months_between(since, until)
+        if since:
+            sql = sql.where(table.c.begun >= _moment(since), table.c.month >= first)
+        if until:
+            sql = sql.where(table.c.begun < _moment(until), table.c.month <= last)
+        return sql
+
+    def _rows(self, sql: Select[Any]) -> list[CaseRow]:
+        with self.base.read() as db:
+            return [stored_row(found) for found in db.execute(sql)]
+
+    # -- names ----------------------------------------------------------------------------------------------------
+
+    def _bench_names(self) -> dict[str, str]:
+        if self._names is None:
+            with self.base.read() as db:
+                self._names = {str(i): str(name) for i, name in db.execute(select(t.writer.c.id, t.writer.c.name))}
+        return self._names
+
+    def _benches(self, text: str) -> list[str]:
+        """Benches of that id or name."""
+        return [i for i, name in self._bench_names().items() if text in (i, name)] or [text]
+
+    def _handle(self, bench: str, case: str) -> str:
+        if bench == self.writer:
+            return case
+        names = self._bench_names()
+        name = names.get(bench, bench)
+        alone = "/" not in name and list(names.values()).count(name) == 1
+        return f"{name if alone else bench}/{case}"
+
+    def _key(self, handle: str) -> tuple[str, str]:
+        bench, _, case = handle.rpartition("/")
+        return (self._benches(bench)[0] if bench else self.writer), case
+
+    # -- files ----------------------------------------------------------------------------------------------------
+
+    def kept_file(self, case: str, file: Path, at_most: int = 20_000_000) -> Event:
+        """Store a photo or file of a case, by the hash of its content; returns the event that attaches it, to be added.
+
+        Raises LogError when the file cannot be read or is larger than `at_most` bytes.
+        """
+        try:
+            size = file.stat().st_size
+            if size > at_most:
+                raise LogError(
+                    f"{file} has {size / 1e6:.0f} MB, more than {at_most / 1e6:.0f}: make the picture smaller"
+                )
+            content = file.read_bytes()
+        except OSError as error:
+            raise LogError(f"{file} cannot be read: {error.strerror or error}") from None
+        sha = hashlib.sha256(content).hexdigest()
+        bench, _ = self._key(case)
+        self.keep(bench, sha, content)
+        media = mimetypes.guess_type(file.name)[0] or "application/octet-stream"
+        return {"type": "attach", "name": file.name, "sha256": sha, "size": len(content), "media": media}
+
+    def keep(self, bench: str, sha: str, content: bytes) -> None:
+        """Store a file's content; what is there already stays."""
+        if self.base.shared:
+            put = insert_pg(t.attachment).values(bench=bench, sha256=sha, content=content).on_conflict_do_nothing()
+            with self.base.write() as db:
+                db.execute(put)
+            return
+        place = self._place(sha)
+        with self.base.plainly():
+            if place.exists():
+                return
+            place.parent.mkdir(parents=True, exist_ok=True)
+            part = place.with_suffix(f".{os.getpid()}.part")
+            try:
+                with part.open("wb") as out:
+                    out.write(content)
+                    out.flush()
+                    os.fsync(out.fileno())
+                os.replace(part, place)
+            finally:
+                part.unlink(missing_ok=True)
+
+    def content(self, bench: str, sha: str) -> bytes | None:
+        """The content of an attached file; None when it is missing or no longer what it was."""
+        if self.base.shared:
+            a = t.attachment.c
+            with self.base.read() as db:
+                found = db.execute(select(a.content).where(a.bench == bench, a.sha256 == sha)).scalar()
+            content = bytes(found) if found is not None else None
+        else:
+            place = self._place(sha)
+            content = place.read_bytes() if _is_hash(sha) and place.is_file() else None
+        return content if content is not None and hashlib.sha256(content).hexdigest() == sha else None
+
+    def _place(self, sha: str) -> Path:
+        return self.path.with_name(self.path.name + ".files") / sha[:2] / sha
+
+    # -- soundness ------------------------------------------------------------------------------------------------
 
     def verify(self) -> list[str]:
-        """Every altered, missing or reordered event, one line each; empty when the log is sound."""
-        problems = []
-        case, prev, expected = None, "", 0
-        for row_case, seq, ident, at, kind, body, stored_prev, stored in self._rows(
-            "SELECT case_id, seq, id, at, type, body, prev, hash FROM event ORDER BY case_id, seq"
-        ):
-            if row_case != case:
-                case, prev, expected = row_case, "", 0
-            if seq != expected:
-                problems.append(f"case {case}: event {expected} is missing")
-            elif stored_prev != prev:
-                problems.append(f"case {case}: event {seq} does not follow the one before it")
-            sound = isinstance(body, str) and f'"type":{json.dumps(kind)}' in body
-            if not sound or _digest(stored_prev, row_case, seq, ident, at, body) != stored:
-                problems.append(f"case {case}: event {seq} was altered")
-            prev, expected = stored, seq + 1
-        return problems
+        """Every altered, missing or reordered event and every derived row that is wrong, a line each; empty if sound."""
+        from advisor.store.verify import problems
+
+        return problems(self)
+
+    def rebuild(self) -> int:
+        """Make the derived rows of every case anew from its events; returns how many cases."""
+        with self.base.write() as db:
+            db.execute(delete(t.reading))
+            db.execute(delete(t.case_row))
+            count = 0
+            for bench, case, entries in self.walk(db):
+                if not is_diary(case):
+                    self.derive(db, bench, case, entries)
+                    count += 1
+        return count
+
+    def _underived(self) -> bool:
+        """True for a log just brought up from a version without rows."""
+        with self.base.read() as db:
+            if db.execute(select(t.case_row.c.case_id).limit(1)).first() is not None:
+                return False
+            return db.execute(select(t.event.c.seq).where(t.event.c.type == "start").limit(1)).first() is not None
+
+    def walk(self, db: Connection) -> Iterator[tuple[str, str, list[Entry]]]:
+        """Every case of the log with its events, a few in memory at a time."""
+        e = t.event.c
+        sql = select(e.bench, e.case_id, e.seq, e.id, e.at, e.body, e.writer)
+        key: tuple[str, str] | None = None
+        entries: list[Entry] = []
+        sql = sql.order_by(e.bench, e.case_id, e.writer, e.seq).execution_options(yield_per=2000)
+        for bench, case, seq, ident, at, body, who in db.execute(sql):
+            if (bench, case) != key:
+                if key is not None:
+                    yield *key, entries
+                key, entries = (bench, case), []
+            entries.append(Entry(seq, ident, at, parsed(case, body), who))
+        if key is not None:
+            yield *key, entries
 
 
-def _digest(prev: str, case: str, seq: int, ident: str, at: str, body: str) -> str:
-    text = "\n".join([prev, case, str(seq), ident, at, body])
-    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+def _ident(length: int) -> str:
+    return "".join(secrets.choice(_LETTERS) for _ in range(length))
+
+
+def is_diary(case: str) -> bool:
+    """Whether a chain is a mill's diary rather than a case."""
+    return case[4:6] == "00"
+
+
+def _is_hash(text: str) -> bool:
+    return len(text) == 64 and all(c in "0123456789abcdef" for c in text)
+
+
+def _month(case: str) -> int:
+    """The month of a case's id, or one that no case has."""
+    try:
+        return t.month_of(case)
+    except ValueError:
+        return -1
+
+
+def _moment(text: str) -> str:
+    """A date or time as the log writes it, so that text compares as time does."""
+    when = datetime.fromisoformat(text)
+    when = when if when.tzinfo else when.replace(tzinfo=UTC)
+    return when.astimezone(UTC).isoformat(timespec="milliseconds")
+
+
+def ordered(entries: Sequence[Entry]) -> list[Entry]:
+    """Events in the order they came about: a writer's own order always holds, whatever his clock did."""
+    writers: dict[str, list[Entry]] = {}
+    for entry in entries:
+        writers.setdefault(entry.writer, []).append(entry)
+    if len(writers) == 1:
+        return sorted(entries, key=lambda entry: entry.seq)
+    keyed = []
+    for who, own in writers.items():
+        latest = ""
+        for entry in sorted(own, key=lambda entry: entry.seq):
+            latest = max(latest, entry.at)
+            keyed.append((latest, who, entry.seq, entry))
+    keyed.sort(key=lambda item: item[:3])
+    inline = [item[3] for item in keyed]
+    first = next((i for i, entry in enumerate(inline) if entry.event.get("type") == "start"), 0)
+    return [inline[first], *inline[:first], *inline[first + 1 :]]
+
+
+def _body(event: Mapping[str, Any]) -> str:
+    # ASCII escapes: any text that was typed, even half a surrogate pair, is stored as it came (PostgreSQL refuses NUL)
+    return json.dumps(event, sort_keys=True, separators=(",", ":"))
+
+
+def parsed(case: str, body: Any) -> Event:
+    """An event from its stored text; LogError when it is none."""
+    try:
+        event = json.loads(body)
+    except (ValueError, TypeError):
+        event = None
+    if not isinstance(event, dict) or not isinstance(event.get("type"), str):
+        raise LogError(f"case {case} holds an event that cannot be read: the log was altered ('advisor log verify')")
+    return event
+
+
+def event_hash(prev: bytes, case: str, seq: int, ident: str, at: str, body: str) -> bytes:
+    """The hash of an event: over itself and the hash before it in its chain."""
+    text = "\n".join([prev.hex(), case, str(seq), ident, at, body])
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).digest()
+
+
+def journal_hash(prev: bytes, bench: str, who: str, n: int, own: bytes) -> bytes:
+    """The journal after event `n` of the writer `who`, whose own hash is `own`."""
+    return hashlib.sha256(prev + f"\n{bench}\n{who}\n{n}\n".encode() + own).digest()
+
+
+def row_values(row: CaseRow) -> dict[str, Any]:
+    """A row as the columns of its table."""
+    values = {name: getattr(row, name) for name in CaseRow.__slots__ if name != "case"}
+    values |= {
+        "case_id": row.case,
+        "month": t.month_of(row.case),
+        "symptoms": " ".join(row.symptoms),
+        "cautions": " ".join(row.cautions),
+        "remedies": " ".join(":".join(pair) for pair in row.remedies),
+    }
+    return {name: _storable(value) for name, value in values.items()}
+
+
+def _storable(value: Any) -> Any:
+    """Text without what a database refuses: NUL, and halves of surrogate pairs. The event itself keeps them."""
+    if not isinstance(value, str):
+        return value
+    return value.replace("\x00", "").encode("utf-8", "replace").decode("utf-8")
+
+
+def stored_row(found: Any) -> CaseRow:
+    """A row of the table as the record it stands for. The columns stand in the order of the record's fields."""
+    (bench, case, _month, begun, mill, technician, material, process, complaint, symptoms, how, cause, closed, first,
+     probability, remedies, *rest) = found  # fmt: skip
+    remedy, fixed, minutes, blocks, cautions, *tail = rest
+    pairs = tuple((a, c) for a, _, c in (pair.partition(":") for pair in remedies.split()))
+    return CaseRow(
+        bench, case, begun, mill, technician, material, process, complaint, tuple(symptoms.split()), how, cause,
+        closed, first, probability, pairs, remedy, fixed, minutes, blocks, tuple(cautions.split()), *tail,
+    )  # fmt: skip
+
+
+def _reading_values(reading: Reading) -> dict[str, Any]:
+    values = {name: getattr(reading, name) for name in Reading.__slots__ if name != "case"}
+    return {name: _storable(value) for name, value in values.items()} | {"case_id": reading.case}

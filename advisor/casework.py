@@ -1,17 +1,20 @@
-"""Commands on cases, the log and mills: diagnose, resume, cases, case, log verify, mill."""
+"""Commands on cases and mills: diagnose, resume, cases, case, attach, mill."""
 
 from __future__ import annotations
 
 import argparse
 import contextlib
 import sys
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from advisor import __version__
-from advisor.output import OK, PROBLEM, USAGE, Stop, fitted, put_json, say, table
+from advisor.output import OK, USAGE, Stop, fitted, put_json, say, table
 
-__all__ = ["case", "cases", "diagnose", "log_verify", "mill", "resume"]
+__all__ = ["attach", "case", "cases", "diagnose", "mill", "open_log", "resume"]
 
 
 def diagnose(args: argparse.Namespace) -> int:
@@ -20,20 +23,58 @@ def diagnose(args: argparse.Namespace) -> int:
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise Stop("This needs a terminal. Give the answers in a file instead: advisor diagnose --answers FILE", USAGE)
     from advisor import Session, knowledge
-    from advisor.caselog import CaseLog, log_path
-    from advisor.home import data_home
+    from advisor.home import data_home, log_path
     from advisor.mills import MillBook
 
+    log = _LateLog(log_path(args.log))
     compiled = knowledge(args.knowledge)
-    log = CaseLog(log_path(args.log))
     book = MillBook(data_home())
     desk, mill = _at_the_mill(book, args.mill)
     if desk is None:
         return OK
     session = Session(compiled)
-    start = _start_event(compiled, mill)
+    start = _start_event(compiled, mill, args.technician)
     session.take(start)
-    return _consult(compiled, session, log, desk, "", [start, *_remembered(mill)], _Memory(compiled, book, mill))
+    for case, complaint in log.waiting[:1]:
+        more = "" if len(log.waiting) == 1 else ", and others ('advisor cases --open')"
+        text = complaint[:40] or "no complaint"
+        desk.say(f"Not finished: {case} ({text}){more}. Go on with: advisor resume {case}", "dim")
+    desk.say(
+        "Advice for a trained technician. The machine's own manual, local codes and licensed trades come first.", "dim"
+    )
+    return _consult(compiled, session, log, desk, "", [start, *_remembered(mill)], _Profile(compiled, book, mill))
+
+
+class _LateLog:
+    """The log, opened while the complaint is typed: its library takes a third of a second to import.
+
+    `waiting` are open cases (case, complaint), newest first. LogError at once for a file that is no log.
+    """
+
+    def __init__(self, where: Path | str) -> None:
+        from advisor.store.glance import open_cases
+
+        self.where = where
+        self.waiting = open_cases(where) if isinstance(where, Path) else []
+        self._lock = threading.Lock()
+        self._log: Any = None
+
+    def warm(self) -> None:
+        """Begin to open it in the background; what goes wrong is told when it is needed."""
+
+        def begin() -> None:
+            with contextlib.suppress(Exception):
+                self()
+
+        threading.Thread(target=begin, daemon=True).start()
+
+    def __call__(self) -> Any:
+        with self._lock:
+            if self._log is None:
+                from advisor.caselog import CaseLog
+
+                self._log = CaseLog(self.where)
+            return self._log
 
 
 def _at_the_mill(book: Any, name: str | None) -> tuple[Any, Any]:
@@ -59,7 +100,7 @@ def _at_the_mill(book: Any, name: str | None) -> tuple[Any, Any]:
         desk.say(f"Type one of {', '.join(names)}; a new mill is made with: advisor mill NAME", "warn")
 
 
-class _Memory:
+class _Profile:
     """Keeps settings that belong to the mill rather than the case in the mill's profile."""
 
     def __init__(self, compiled: Any, book: Any, mill: Any) -> None:
@@ -78,8 +119,11 @@ class _Memory:
                 self.book.put(self.mill)
 
 
-def _start_event(compiled: Any, mill: Any) -> dict[str, Any]:
+def _start_event(compiled: Any, mill: Any, technician: str | None) -> dict[str, Any]:
+    from advisor.settings import Settings
+
     event: dict[str, Any] = {"type": "start", "knowledge": compiled.kb.digest, "version": __version__}
+    event["technician"] = technician or Settings.kept().who
     if mill is not None:
         event |= {"mill": mill.name, "profile": dict(mill.values), "bench": mill.bench}
     return event
@@ -90,63 +134,77 @@ def _remembered(mill: Any) -> list[dict[str, Any]]:
 
 
 def _consult(
-    compiled: Any, session: Any, log: Any, desk: Any, case: str, opening: list[dict[str, Any]], memory: Any
+    compiled: Any, session: Any, log: _LateLog, desk: Any, case: str, opening: list[dict[str, Any]], profile: Any
 ) -> int:
     """Run the console over a case; `opening` are events written with the first one that is typed."""
-    from advisor.caselog import LogError
     from advisor.consult import Consultation
+    from advisor.recall import Memory
+    from advisor.settings import Settings
+    from advisor.store.errors import LogError
 
     for event in opening[1:]:
         session.take(event)
     recorder = _Recorder(log, case, opening)
+    settings = Settings.kept()
 
     def record(event: dict[str, Any]) -> str:
         name = recorder(event)
-        memory.note(event)
+        profile.note(event)
         return name
 
-    talk = Consultation(compiled, session, desk, record, fault=LogError, case=case)
-    if not case:
-        waiting = log.cases(limit=3, open_only=True)
-        if waiting:
-            more = "" if len(waiting) == 1 else ", and others ('advisor cases --open')"
-            desk.say(
-                f"Not finished: {waiting[0].case} ({waiting[0].complaint[:40] or 'no complaint'}){more}. Go on with: advisor resume {waiting[0].case}",
-                "dim",
-            )
-        desk.say(
-            "Advice for a trained technician. The machine's own manual, local codes and licensed trades come first.",
-            "dim",
-        )
-    talk.run()
+    def attach(case: str, name: str) -> dict[str, Any]:
+        event: dict[str, Any] = log().kept_file(case, Path(name).expanduser())
+        return event
+
+    memory = Memory(log, session.state.mill, _now, settings.repeat_days, case)
+    talk = Consultation(compiled, session, desk, record, fault=LogError, case=case, memory=memory, attach=attach)
+    log.warm()
+    if talk.run() and settings.shared and isinstance(log.where, Path):
+        desk.say(_copied(log(), settings.shared), "dim")
     return OK
 
 
-class _Recorder:
-    """Writes events to the log, the opening ones before the first."""
+def _copied(log: Any, shared: str) -> str:
+    """Copy what is new to the shared log; says how it went. A server that does not answer is no trouble at the bench."""
+    from advisor.caselog import CaseLog, LogError, Unreachable
+    from advisor.store.publish import publish
 
-    def __init__(self, log: Any, case: str, opening: list[dict[str, Any]]) -> None:
+    try:
+        return f"{publish(log, CaseLog(shared))}."
+    except Unreachable:
+        return "The shared log does not answer now; the case is kept here and copied next time."
+    except LogError as error:
+        return f"Not copied to the shared log: {error}"
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+class _Recorder:
+    """Writes events to the log, the opening ones before the first. `log` gives the open log."""
+
+    def __init__(self, log: Callable[[], Any], case: str, opening: list[dict[str, Any]]) -> None:
         self.log, self.case, self.opening = log, case, list(opening)
-        self.seq = len(log.entries(case)) if case else 0
+        self.seq = log().count(case) if case else 0
 
     def __call__(self, event: dict[str, Any]) -> str:
         while self.opening:
             first = self.opening[0]
             if self.case:
-                self.log.append(self.case, first, self.seq)
+                self.log().append(self.case, first, self.seq)
             else:
-                self.case = self.log.new_case(first)
+                self.case = self.log().new_case(first)
             self.seq += 1
             self.opening.pop(0)
-        self.log.append(self.case, event, self.seq)
+        self.log().append(self.case, event, self.seq)
         self.seq += 1
         return str(self.case)
 
 
 def _scripted(args: argparse.Namespace) -> int:
     from advisor import Session, knowledge
-    from advisor.caselog import CaseLog, log_path
-    from advisor.home import data_home
+    from advisor.home import data_home, log_path
     from advisor.mills import MillBook
     from advisor.scripted import answers_events, read_answers, report, report_text
 
@@ -154,10 +212,10 @@ def _scripted(args: argparse.Namespace) -> int:
     compiled = knowledge(args.knowledge)
     name = args.mill or (tree.data.get("mill") or None)
     mill = MillBook(data_home()).get(name) if name else None
-    start = _start_event(compiled, mill)
+    start = _start_event(compiled, mill, args.technician)
     events = answers_events(tree, args.answers, compiled, mill.values if mill else None)
     session = Session(compiled, [start, *_remembered(mill), *events])
-    recorder = _Recorder(CaseLog(log_path(args.log)), "", [start, *_remembered(mill)])
+    recorder = _Recorder(_LateLog(log_path(args.log)), "", [start, *_remembered(mill)])
     for event in events or [{"type": "note", "text": "no answers given"}]:
         recorder(event)
     data = report(compiled, session, recorder.case)
@@ -167,17 +225,22 @@ def _scripted(args: argparse.Namespace) -> int:
     return OK
 
 
-def _open_log(args: argparse.Namespace) -> Any:
-    from advisor.caselog import CaseLog, log_path
+def open_log(args: argparse.Namespace) -> Any:
+    """The log that the options name; Stop when there is none yet."""
+    from advisor.caselog import CaseLog
+    from advisor.home import log_path
 
-    path = log_path(args.log)
-    if not path.exists():
-        raise Stop(f"No case was logged yet in {path}. Begin one with: advisor")
-    return CaseLog(path)
+    where = log_path(args.log)
+    if isinstance(where, Path) and not where.exists():
+        raise Stop(f"No case was logged yet in {where}. Begin one with: advisor")
+    return CaseLog(where)
 
 
 def resume(args: argparse.Namespace) -> int:
-    log = _open_log(args)
+    from advisor.home import log_path
+
+    late = _LateLog(log_path(args.log))
+    log = open_log(args)
     if args.case:
         case = log.find(args.case)
     else:
@@ -199,11 +262,11 @@ def resume(args: argparse.Namespace) -> int:
         if session.state.closed != "open":
             raise Stop(f"Case {case} is closed ({session.state.closed}). To read it: advisor case {case}")
         reopen = {"type": "reopen"}
-        log.append(case, reopen, len(events))
+        log.append(case, reopen, log.count(case))
         session.take(reopen)
     from advisor.console import Desk
 
-    return _consult(compiled, session, log, Desk(), case, [], _Memory(compiled, None, None))
+    return _consult(compiled, session, late, Desk(), case, [], _Profile(compiled, None, None))
 
 
 def _tell(misfits: list[str]) -> None:
@@ -213,7 +276,7 @@ def _tell(misfits: list[str]) -> None:
 
 
 def cases(args: argparse.Namespace) -> int:
-    found = _open_log(args).cases(limit=max(args.limit, 1), open_only=args.open)
+    found = open_log(args).cases(limit=max(args.limit, 1), open_only=args.open)
     if args.format == "json":
         return put_json([vars(c) for c in found])
     from advisor.dialogue import clean
@@ -236,7 +299,7 @@ def cases(args: argparse.Namespace) -> int:
 
 
 def case(args: argparse.Namespace) -> int:
-    log = _open_log(args)
+    log = open_log(args)
     case = log.find(args.case)
     entries = log.entries(case)
     from advisor import Session, knowledge
@@ -252,11 +315,15 @@ def case(args: argparse.Namespace) -> int:
     return OK
 
 
-def log_verify(args: argparse.Namespace) -> int:
-    log = _open_log(args)
-    problems = log.verify()
-    say("\n".join(problems) if problems else f"{log.path}: every event is as it was written")
-    return PROBLEM if problems else OK
+def attach(args: argparse.Namespace) -> int:
+    """Keep photos or files with a case."""
+    log = open_log(args)
+    case = log.find(args.case)
+    for name in args.files:
+        event = log.kept_file(case, Path(name).expanduser())
+        log.add(case, event)
+        say(f"{event['name']} ({event['size'] / 1000:.0f} kB) is kept with case {case}")
+    return OK
 
 
 def mill(args: argparse.Namespace) -> int:

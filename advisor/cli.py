@@ -34,7 +34,9 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"advisor {__version__}")
     common = argparse.ArgumentParser(add_help=False)
     common.add_argument(
-        "--log", metavar="FILE", help="case log to use (default: ADVISOR_LOG, else the user's data folder)"
+        "--log",
+        metavar="FILE",
+        help="case log to use: a file, or the URL of a shared one (default: ADVISOR_LOG, else the user's data folder)",
     )
     common.add_argument("--knowledge", metavar="DIR", help="knowledge folder to use (default: the shipped one)")
     shown = argparse.ArgumentParser(add_help=False)
@@ -53,6 +55,7 @@ def _parser() -> argparse.ArgumentParser:
         help="run from a YAML file with complaint, symptoms, setting, answers, remedies; asks nothing",
     )
     p.add_argument("--mill", metavar="NAME", help="mill profile to use (default: the last one used)")
+    p.add_argument("--technician", metavar="NAME", help="who works on it (default: as set, else the login name)")
     p.set_defaults(run=_late("casework", "diagnose"))
     p = sub.add_parser(
         "resume",
@@ -89,10 +92,41 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument("--cause", metavar="ID", help="tasks that prevent this cause")
     p.add_argument("--knowledge", metavar="DIR", help="knowledge folder to use (default: the shipped one)")
     p.set_defaults(run=_late("carework", "care"))
-    p = sub.add_parser("log", help="check the case log", description="Check the case log.")
+    p = sub.add_parser(
+        "attach",
+        parents=[common],
+        help="keep photos or files with a case",
+        description="Keep photos or files with a case, beside the log.",
+    )
+    p.add_argument("case", help="case id, its beginning or its end")
+    p.add_argument("files", nargs="+", metavar="FILE", help="photo or file, up to 20 MB")
+    p.set_defaults(run=_late("casework", "attach"))
+    p = sub.add_parser(
+        "log", help="check, copy, import and export the case log", description="The case log as a whole."
+    )
     inner = p.add_subparsers(dest="what", metavar="WHAT", required=True)
     k = inner.add_parser("verify", parents=[common], help="find altered, missing or reordered events")
-    k.set_defaults(run=_late("casework", "log_verify"))
+    k.set_defaults(run=_late("logwork", "verify"))
+    k = inner.add_parser("publish", parents=[common], help="copy what is new to the shared log, fetch reviews")
+    k.add_argument("--to", metavar="URL", help="shared log (default: the setting 'shared')")
+    k.set_defaults(run=_late("logwork", "publish"))
+    k = inner.add_parser("rebuild", parents=[common], help="make the rows of the review anew from the events")
+    k.set_defaults(run=_late("logwork", "rebuild"))
+    k = inner.add_parser("setup", help="make the tables of a shared log, and partitions for the coming months")
+    k.add_argument("--to", metavar="URL", help="shared log (default: the setting 'shared')")
+    k.set_defaults(run=_late("logwork", "setup"))
+    k = inner.add_parser("grants", help="print the SQL that gives benches and supervisors their rights")
+    k.add_argument("--bench", action="append", default=[], metavar="LOGIN", help="database login of a bench")
+    k.add_argument("--supervisor", action="append", default=[], metavar="LOGIN", help="login of a supervisor")
+    k.set_defaults(run=_late("logwork", "grants"))
+    p = sub.add_parser(
+        "settings",
+        parents=[shown],
+        help="show or set who works here, prices, the shared log",
+        description="Show the settings, or set them: technician, bench, lab, shared, currency, price.MATERIAL, hour_price, repeat_days.",
+    )
+    p.add_argument("values", nargs="*", metavar="NAME=VALUE", help="such as technician=Ines price.zirconia=14.50")
+    p.set_defaults(run=_late("logwork", "settings"))
     p = sub.add_parser(
         "mill",
         parents=[common, shown],
@@ -242,7 +276,15 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return OK
     except Exception as error:
-        if type(error).__name__ in ("KnowledgeError", "LogError", "MillError", "CaseError", "EvidenceError"):
+        if type(error).__name__ in (
+            "KnowledgeError",
+            "LogError",
+            "Unreachable",
+            "MillError",
+            "SettingsError",
+            "CaseError",
+            "EvidenceError",
+        ):
             print(error, file=sys.stderr)
             return USAGE if type(error).__name__ in ("KnowledgeError", "CaseError") else PROBLEM
         if os.environ.get("ADVISOR_DEBUG"):

@@ -16,7 +16,9 @@ from advisor.console import Desk, Paused
 from advisor.dialogue import COMMANDS, Misread, Reply, alias, clean, find_check, number, read_command, read_reply
 from advisor.facts import Ranked, Step
 from advisor.match import Match, Matcher
-from advisor.model import SettingField
+from advisor.model import Check, SettingField
+from advisor.readings import ReadingError, parse_number
+from advisor.recall import Memory, told
 from advisor.screen import (
     Line,
     beside,
@@ -62,7 +64,8 @@ class Consultation:
     """One case at the console.
 
     `record` writes an event durably and returns the case's id; it may raise OSError-like errors of its own kind
-    `fault`, which are shown and tried again, so that no answer is lost to a full disk.
+    `fault`, which are shown and tried again, so that no answer is lost to a full disk. `memory` is what the log knows of
+    the mill; `attach` stores a file, given by its path, and returns the event that keeps it with the case.
     """
 
     def __init__(
@@ -73,9 +76,12 @@ class Consultation:
         record: Callable[[Event], str],
         fault: type[Exception] = OSError,
         case: str = "",
+        memory: Memory | None = None,
+        attach: Callable[[str, str], Event] | None = None,
     ) -> None:
         self.compiled, self.session, self.desk = compiled, session, desk
         self.record, self.fault, self.case = record, fault, case
+        self.memory, self.attach = memory, attach
         self.matcher = Matcher(compiled.kb.symptoms.values())
         self.chosen: Step | None = None
         self.shown: set[str] = set()
@@ -118,6 +124,7 @@ class Consultation:
         try:
             if not any(self.session.state.symptoms.values()):
                 self._complaint()
+                self._remember()
                 self._setting()
             else:
                 self._welcome_back()
@@ -170,6 +177,39 @@ class Consultation:
             for symptom in found:
                 self.take({"type": "symptom", "symptom": symptom, "present": True})
             return
+
+    def _remember(self, asked: bool = False) -> None:
+        """Say what the log knows of this mill; a log that cannot tell does not hold up the case."""
+        found, lines = None, []
+        if self.memory is not None:
+            self.memory.case = self.case
+            try:
+                found = self.memory.before(s for s, there in self.session.state.symptoms.items() if there)
+            except self.fault as error:
+                lines = [str(error)]
+        if found is not None:
+            lines = told(found, self.compiled.kb)
+        if lines:
+            for line in lines:
+                self.desk.say(clean(line), "warn" if "NOT" in line else "dim")
+        elif asked:
+            known = self.session.state.mill
+            self.desk.say(
+                f"Nothing like it on {clean(known)} in the last two years." if known else "The case has no mill.", "dim"
+            )
+
+    def _usual(self, check: Check) -> str:
+        """The usual range of a reading on this mill, to say beside a new one."""
+        if self.memory is None:
+            return ""
+        try:
+            found = self.memory.usual(check.id, str(check.unit))
+        except self.fault:
+            return ""
+        if found is None:
+            return ""
+        unit = f" {check.unit}" if check.unit != "1" else ""
+        return f"Usual on this mill: {found.low:.4g} to {found.high:.4g}{unit} ({found.count} readings, last {found.last:.4g} on {found.at[:10]})."
 
     def _symptom_list(self) -> None:
         lines: list[Line] = []
@@ -404,6 +444,9 @@ class Consultation:
                 f"{answer.value:.4g} {check.unit if check.unit != '1' else ''} = {label}{note}".replace("  ", " "),
                 "good" if answer.likeliest == check.outcomes[0].id else "bad",
             )
+            usual = self._usual(check)
+            if usual:
+                self.desk.say(usual, "dim")
 
     # -- commands -------------------------------------------------------------------------------------------------
 
@@ -510,6 +553,23 @@ class Consultation:
         self.desk.say("Noted.", "good")
         return False
 
+    def _do_before(self, argument: str, step: Step) -> bool:
+        self._remember(asked=True)
+        return False
+
+    def _do_attach(self, argument: str, step: Step) -> bool:
+        if not argument:
+            raise Misread("say which file, such as: attach chip.jpg")
+        if self.attach is None or not self.case:
+            raise Misread("files are kept with a logged case only")
+        try:
+            event = self.attach(self.case, argument)
+        except self.fault as error:
+            raise Misread(str(error)) from None
+        self.take(event)
+        self.desk.say(f"{clean(str(event['name']))} ({event['size'] / 1000:.0f} kB) is kept with the case.", "good")
+        return False
+
     def _do_pause(self, argument: str, step: Step) -> bool:
         raise Paused
 
@@ -543,8 +603,8 @@ class Consultation:
         choices: list[tuple[str, Event]] = []
         if proven:
             for r in likely:
-                event = {"type": "close", "how": "confirmed", "cause": r.cause}
-                choices.append((f"confirmed: {r.title} ({r.probability:.0%})", event))
+                closing = {"type": "close", "how": "confirmed", "cause": r.cause}
+                choices.append((f"confirmed: {r.title} ({r.probability:.0%})", closing))
         if state.helped:
             best = {"cause": likely[0].cause} if likely else {}
             choices.append(("fixed, cause not proven", {"type": "close", "how": "fixed-unproven", **best}))
@@ -561,4 +621,23 @@ class Consultation:
                 self.take({"type": "proof", "remedy": state.helped, "passed": False})
             return
         final = [[r.cause, round(r.probability, 4)] for r in view.ranking[:5]]
-        self.take({**chosen, "ranking": final})
+        event: Event = {**chosen, "ranking": final, "minutes": round(state.minutes, 1)}
+        try:
+            blocks = self._blocks() if chosen["how"] != "open" else None
+        except Paused:  # how it ends was said: leaving at this question does not unsay it
+            blocks = None
+        self.take(event if blocks is None else {**event, "blocks": blocks})
+
+    def _blocks(self) -> float | None:
+        """How many blocks the trouble cost; None when it is not known."""
+        while True:
+            text = clean(self.desk.ask("Blocks lost to it? A number, Enter if you do not know: "))
+            if not text or text.lower() in ("?", "skip") or alias(text) == "unknown":
+                return None
+            try:
+                value, unit = parse_number(text)
+            except ReadingError:
+                value, unit = -1.0, ""
+            if 0 <= value <= 1000 and unit in ("", "blocks", "block"):
+                return value
+            self.desk.say(f"'{text[:20]}' is no number of blocks: type 0, 1, 2 and so on, or Enter.", "warn")

@@ -22,6 +22,16 @@ __all__ = ["UNDOABLE", "Answer", "CaseError", "Session", "State", "parse_setting
 Event = dict[str, Any]
 RESULTS = ("helped", "no-change", "worse")
 CLOSES = ("confirmed", "fixed-unproven", "referred", "open")
+AFTER = (
+    "note",
+    "reopen",
+    "shown",
+    "acknowledge",
+    "reading",
+    "calculation",
+    "review",
+    "attach",
+)  # a closed case takes these
 UNDOABLE = ("setting", "symptom", "answer", "unknown", "skip", "remedy", "proof", "note", "close")
 
 
@@ -187,7 +197,7 @@ class Session:
         handler = getattr(self, f"_on_{kind}", None) if isinstance(kind, str) and kind.isidentifier() else None
         if handler is None:
             raise CaseError(f"there is no event '{kind}'")
-        if state.closed and kind not in ("note", "reopen", "shown", "acknowledge", "reading", "calculation"):
+        if state.closed and kind not in AFTER:
             raise CaseError("this case is closed; 'back' reopens it")
         result: State = handler(state, event)
         return result
@@ -302,6 +312,12 @@ class Session:
         key = str(event.get("caution"))
         self._known("cautions", key, "caution")
         return replace(state, acknowledged=state.acknowledged | {key})
+
+    def _on_review(self, state: State, event: Event) -> State:
+        return state  # the supervisor's word stands beside the technician's, it does not change it
+
+    def _on_attach(self, state: State, event: Event) -> State:
+        return state
 
     def _on_shown(self, state: State, event: Event) -> State:
         return state

@@ -131,12 +131,9 @@ def knowledge_diff(args: argparse.Namespace) -> int:
     cases = [(case.id, worked_events(case, old, new)) for case in load_cases(folder)]
     worked = len(cases)
     if args.log or args.logged:
-        from advisor.caselog import CaseLog, log_path
+        from advisor.casework import open_log
 
-        path = log_path(args.log)
-        if not path.exists():
-            raise Stop(f"No case was logged yet in {path}: leave --logged out, or name another with --log")
-        log = CaseLog(path)
+        log = open_log(args)
         cases += [(s.case, logged_events(e.event for e in log.entries(s.case))) for s in log.cases(limit=args.limit)]
     found = changes(old, new, cases)
     if args.format == "json":

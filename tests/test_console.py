@@ -496,8 +496,10 @@ def test_a_resumed_case_goes_on_at_the_same_ranking_and_step(small: Compiled) ->
 
 
 def test_a_remedy_that_helped_and_its_proof_close_the_case(small: Compiled) -> None:
-    talk = begun(small, "do burr-look", "blunt", "do change-burr", "1", "what?", "yes", "7", "1")
+    talk = begun(small, "do burr-look", "blunt", "do change-burr", "1", "what?", "yes", "7", "1", "many", "2")
     assert talk.closed is True
+    assert talk.events[-1]["blocks"] == 2
+    assert talk.events[-1]["minutes"] == round(talk.state.minutes, 1)
     assert talk.types()[-3:] == ["remedy", "proof", "close"]
     assert (talk.state.closed, talk.state.cause) == ("confirmed", "burr-worn")
     assert small.kb.remedies["change-burr"].proof in talk.text
@@ -514,7 +516,8 @@ def test_a_failed_proof_goes_on_with_the_case(small: Compiled) -> None:
 
 
 def test_a_proof_that_must_wait_closes_as_fixed_but_not_proven(small: Compiled) -> None:
-    talk = begun(small, "do change-burr", "helped", "later", "1")
+    talk = begun(small, "do change-burr", "helped", "later", "1")  # and leaves at the next question
+    assert "blocks" not in talk.events[-1]
     assert talk.state.closed == "fixed-unproven"
     assert "proof test still owed" in talk.text
 
@@ -545,8 +548,9 @@ def test_close_ends_a_case_at_any_question_and_zero_goes_on(small: Compiled) -> 
         choices = next(t for t in reversed(talk.seen) if "handed over" in t).splitlines()
         return next(line.split()[0] for line in choices if "handed over" in line)
 
-    talk = begun(small, "close", "0", "do burr-look", "blunt", "close", referred)
+    talk = begun(small, "close", "0", "do burr-look", "blunt", "close", referred, "")
     assert talk.closed is True
+    assert "blocks" not in talk.events[-1]
     assert talk.state.closed == "referred"
     assert talk.types()[-2:] == ["answer", "close"]
 

@@ -1,0 +1,1 @@
+"""Where cases are kept: the only room that talks to a database (SQLAlchemy over SQLite and PostgreSQL)."""
