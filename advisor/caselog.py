@@ -105,7 +105,7 @@ class CaseLog:
         if found is None:
             with self.base.write() as db:
                 if db.execute(own).first() is None:  # another console may have been quicker
-                    values = {"id": _ident(10), "name": Settings.kept().bench, "n": 0, "journal": b""}
+                    values = {"id": _ident(10), "name": _storable(Settings.kept().bench), "n": 0, "journal": b""}
                     db.execute(t.writer.insert().values(**values, own=True, invented=invented))
                 found = db.execute(own).one()
         return str(found[0]), bool(found[1])
@@ -115,8 +115,9 @@ class CaseLog:
     def new_case(self, event: Event) -> str:
         """Begin a case with its `start` event; returns the case's handle, such as 261125-k7qx."""
         with self.base.write() as db:
-            case = self._new_id(db, str(event.get("begun") or self.clock()))
-            self._put(db, self.writer, case, [(self.clock(), event)], 0)
+            now = self.clock()
+            case = self._new_id(db, str(event.get("begun") or now))
+            self._put(db, self.writer, case, [(now, event)], 0)
         return self._handle(self.writer, case)
 
     def append(self, case: str, event: Event, seq: int) -> None:
@@ -150,14 +151,14 @@ class CaseLog:
 
     def note_diary(self, mill: str, event: Event, at: str | None = None) -> None:
         """Write an event of a mill's diary (:data:`advisor.caserow.DIARY`): a care task done, pieces made, a change."""
-        when = at or self.clock()
+        when = _moment(at or self.clock())
         with self.base.write() as db:
             # '00' is no day: a diary is a chain of its own for each mill and month
-            case = f"{when[2:4]}{when[5:7]}00-{mill}"
+            case = f"{when[2:4]}{when[5:7]}00-{_storable(mill)}"
             self._put(db, self.writer, case, [(when, {**event, "mill": mill})], None)
 
     def _new_id(self, db: Connection, when: str) -> str:
-        day = when[2:10].replace("-", "")
+        day = _moment(when)[2:10].replace("-", "")
         c = t.case_row.c
         while True:
             case = f"{day}-{_ident(4)}"
@@ -172,11 +173,15 @@ class CaseLog:
         w, e = t.writer.c, t.event.c
         head = select(w.n, w.journal).where(w.id == self.writer).with_for_update()
         if db.execute(head).first() is None:  # first words of a supervisor in a shared log
-            who = {"id": self.writer, "name": Settings.kept().bench, "n": 0, "journal": b"", "own": False}
+            name = _storable(Settings.kept().bench)
+            who = {"id": self.writer, "name": name, "n": 0, "journal": b"", "own": False}
             login = func.current_user() if self.base.shared else None
             db.execute(t.writer.insert().values(**who, invented=False, login=login))
         n, journal = db.execute(head).one()
+        self.hold(db, bench, case)
         before = self.events(db, bench, case)
+        if not before and not is_diary(case) and entries[0][1].get("type") != "start":
+            raise self._missing(case)
         mine = [entry for entry in before if entry.writer == self.writer]
         if seq is not None and len(mine) != seq:
             raise LogError(f"case {case} was continued in another console: leave here and resume it")
@@ -193,13 +198,19 @@ class CaseLog:
             prev = event_hash(bytes(prev or b""), case, place, ident, at, body)
             journal, n = journal_hash(journal, bench, self.writer, n, prev), n + 1
             key = {"bench": bench, "case_id": case, "writer": self.writer, "seq": place, "month": month, "n": n - 1}
-            kind = str(event.get("type"))
-            kind = _storable(kind)[:20]
-            rows.append(key | {"id": ident, "at": at, "type": kind, "body": body, "hash": prev, "journal": journal})
+            rows.append(key | {"id": ident, "at": at, "type": type_of(event), "body": body, "hash": prev, "journal": journal})
             added.append(Entry(place, ident, at, event, self.writer))
         db.execute(t.event.insert(), rows)
         db.execute(update(t.writer).where(w.id == self.writer).values(n=n, journal=journal))
         self.derive(db, bench, case, [*before, *added], len(before))
+
+    def hold(self, db: Connection, bench: str, case: str) -> None:
+        """Keep other writers of a shared log from a case until this transaction ends: its row is made from all events,
+        so who makes it must have seen them. (A log file has one writer at a time anyway.)"""
+        c = t.case_row.c
+        where = and_(c.bench == bench, c.case_id == case, c.month == _month(case))
+        if self.base.shared:
+            db.execute(select(c.events).where(where).with_for_update())
 
     def derive(self, db: Connection, bench: str, case: str, entries: Sequence[Entry], old: int = 0) -> None:
         """Make a case's row and readings anew; the readings only if an event after the first `old` can change them."""
@@ -222,7 +233,7 @@ class CaseLog:
             db.execute(delete(t.reading).where(r.bench == bench, r.case_id == case, r.month == month))
         found = case_readings(bench, case, row.mill, pairs)
         if found:
-            extra = {"month": month, "begun": row.begun}
+            extra = {"month": month, "begun": values["begun"]}
             db.execute(t.reading.insert(), [_reading_values(x) | extra for x in found])
 
     # -- reading --------------------------------------------------------------------------------------------------
@@ -233,8 +244,11 @@ class CaseLog:
         with self.base.read() as db:
             found = self.events(db, bench, ident)
         if not found:
-            raise LogError(f"there is no case {case} in {self.name}: 'advisor cases' lists them")
+            raise self._missing(case)
         return ordered(found)
+
+    def _missing(self, case: str) -> LogError:
+        return LogError(f"there is no case {case} in {self.name}: 'advisor cases' lists them")
 
     def count(self, case: str) -> int:
         """How many events this writer has given to a case."""
@@ -244,13 +258,13 @@ class CaseLog:
         """The events of a case within a connection, by writer and place."""
         e = t.event.c
         where = and_(e.bench == bench, e.case_id == case, e.month == _month(case))
-        sql = select(e.seq, e.id, e.at, e.body, e.writer).where(where).order_by(e.writer, e.seq)
-        return [Entry(seq, ident, at, parsed(case, body), who) for seq, ident, at, body, who in db.execute(sql)]
+        sql = select(e.seq, e.id, e.at, e.type, e.body, e.writer).where(where).order_by(e.writer, e.seq)
+        return [Entry(seq, x, at, parsed(case, body, kind), who) for seq, x, at, kind, body, who in db.execute(sql)]
 
     def find(self, text: str) -> str:
         """The one case whose handle is `text`, or whose id begins or ends with it; LogError if none or several."""
         c = t.case_row.c
-        bench, _, part = text.rpartition("/")
+        bench, _, part = _storable(text).rpartition("/")
         size = max(len(part), 1)
         like = or_(
             c.case_id == part,
@@ -276,7 +290,7 @@ class CaseLog:
     def cases(self, limit: int = 50, open_only: bool = False) -> list[CaseSummary]:
         """The newest cases first."""
         c = t.case_row.c
-        sql = select(t.case_row).order_by(c.begun.desc(), c.case_id).limit(limit)
+        sql = select(t.case_row).order_by(c.begun.desc(), c.case_id, c.bench).limit(limit)
         if open_only:
             sql = sql.where(or_(c.how.is_(None), c.how == "open"))
         return [
@@ -305,7 +319,8 @@ class CaseLog:
     ) -> list[CaseRow]:
         """Cases begun from `since` up to, not including, `until` (ISO dates or times), in order of their beginning.
 
-        `reviewable` gives those a supervisor has yet to sign: closed, and not signed, or asked about and answered.
+        `reviewable` gives those a supervisor has yet to sign: closed, and not signed, or asked about and answered;
+        imported ones were not diagnosed here and are not among them.
         """
         c = t.case_row.c
         sql: Select[Any] = self._within(select(t.case_row), t.case_row, since, until).order_by(
@@ -313,10 +328,18 @@ class CaseLog:
         )
         for column, value in ((c.mill, mill), (c.technician, technician), (c.material, material)):
             if value is not None:
-                sql = sql.where(column == value)
+                sql = sql.where(column == _storable(value))
         if reviewable:
-            sql = sql.where(c.how != "open", c.reviewed.is_(None))
+            sql = sql.where(c.how != "open", c.reviewed.is_(None), c.imported.is_(False))
         return self._rows(sql)
+
+    def starts(self) -> list[tuple[str, Event]]:
+        """The handle and the first event of every imported case."""
+        c, e = t.case_row.c, t.event.c
+        same = and_(e.bench == c.bench, e.case_id == c.case_id, e.month == c.month, e.writer == c.bench, e.seq == 0)
+        sql = select(c.bench, c.case_id, e.body).where(c.imported, same)
+        with self.base.read() as db:
+            return [(self._handle(b, i), parsed(i, body, "start")) for b, i, body in db.execute(sql)]
 
     def row(self, case: str) -> CaseRow:
         """The row of one case; LogError when there is none."""
@@ -325,7 +348,7 @@ class CaseLog:
         where = and_(c.bench == bench, c.case_id == ident, c.month == _month(ident))
         found = self._rows(select(t.case_row).where(where))
         if not found:
-            raise LogError(f"there is no case {case} in {self.name}: 'advisor cases' lists them")
+            raise self._missing(case)
         return found[0]
 
     def readings(
@@ -338,27 +361,30 @@ class CaseLog:
         """Readings of cases begun in the span, in order of series, mill and time."""
         r = t.reading.c
         sql: Select[Any] = select(r.bench, r.case_id, r.series, r.at, r.mill, r.value, r.unit, r.u)
-        sql = self._within(sql, t.reading, since, until).order_by(r.series, r.mill, r.at)
+        order = (r.series, r.mill.nulls_first(), r.at, r.bench, r.case_id)
+        sql = self._within(sql, t.reading, since, until).order_by(*order)
         if mill is not None:
-            sql = sql.where(r.mill == mill)
+            sql = sql.where(r.mill == _storable(mill))
         if series is not None:
-            sql = sql.where(r.series == series)
+            sql = sql.where(r.series == _storable(series))
         with self.base.read() as db:
             return [Reading(*row) for row in db.execute(sql)]
 
     def diary(self, since: str | None = None, until: str | None = None, mill: str | None = None) -> list[DiaryEntry]:
         """Entries of the mills' diaries in order of time."""
         e = t.event.c
-        sql = select(e.bench, e.case_id, e.at, e.body).where(e.type.in_(DIARY)).order_by(e.at, e.n)
+        sql = select(e.bench, e.case_id, e.at, e.type, e.body).where(e.type.in_(DIARY)).order_by(e.at, e.bench, e.n)
+        since, until = (_moment(x) if x else None for x in (since, until))
         first, last = t.months_between(since, until)
         sql = sql.where(e.month >= first, e.month <= last)
         if since:
-            sql = sql.where(e.at >= _moment(since))
+            sql = sql.where(e.at >= since)
         if until:
-            sql = sql.where(e.at < _moment(until))
+            sql = sql.where(e.at < until)
         with self.base.read() as db:
-            found = [DiaryEntry(b, case[7:], at, parsed(case, body)) for b, case, at, body in db.execute(sql)]
-        return [entry for entry in found if mill in (None, entry.mill)]
+            found = [(b, case, at, parsed(case, body, kind)) for b, case, at, kind, body in db.execute(sql)]
+        entries = (DiaryEntry(b, str(event.get("mill", case[7:])), at, event) for b, case, at, event in found)
+        return [entry for entry in entries if mill in (None, entry.mill)]
 
     def handle(self, row: CaseRow) -> str:
         """The handle of a row's case."""
@@ -370,11 +396,12 @@ class CaseLog:
 
     @staticmethod
     def _within(sql: Select[Any], table: Any, since: str | None, until: str | None) -> Select[Any]:
+        since, until = (_moment(x) if x else None for x in (since, until))
         first, last = t.months_between(since, until)
         if since:
-            sql = sql.where(table.c.begun >= _moment(since), table.c.month >= first)
+            sql = sql.where(table.c.begun >= since, table.c.month >= first)
         if until:
-            sql = sql.where(table.c.begun < _moment(until), table.c.month <= last)
+            sql = sql.where(table.c.begun < until, table.c.month <= last)
         return sql
 
     def _rows(self, sql: Select[Any]) -> list[CaseRow]:
@@ -458,7 +485,8 @@ class CaseLog:
             content = bytes(found) if found is not None else None
         else:
             place = self._place(sha)
-            content = place.read_bytes() if _is_hash(sha) and place.is_file() else None
+            with self.base.plainly():
+                content = place.read_bytes() if _is_hash(sha) and place.is_file() else None
         return content if content is not None and hashlib.sha256(content).hexdigest() == sha else None
 
     def _place(self, sha: str) -> Path:
@@ -494,16 +522,16 @@ class CaseLog:
     def walk(self, db: Connection) -> Iterator[tuple[str, str, list[Entry]]]:
         """Every case of the log with its events, a few in memory at a time."""
         e = t.event.c
-        sql = select(e.bench, e.case_id, e.seq, e.id, e.at, e.body, e.writer)
+        sql = select(e.bench, e.case_id, e.seq, e.id, e.at, e.type, e.body, e.writer)
         key: tuple[str, str] | None = None
         entries: list[Entry] = []
         sql = sql.order_by(e.bench, e.case_id, e.writer, e.seq).execution_options(yield_per=2000)
-        for bench, case, seq, ident, at, body, who in db.execute(sql):
+        for bench, case, seq, ident, at, kind, body, who in db.execute(sql):
             if (bench, case) != key:
                 if key is not None:
                     yield *key, entries
                 key, entries = (bench, case), []
-            entries.append(Entry(seq, ident, at, parsed(case, body), who))
+            entries.append(Entry(seq, ident, at, parsed(case, body, kind), who))
         if key is not None:
             yield *key, entries
 
@@ -530,10 +558,13 @@ def _month(case: str) -> int:
 
 
 def _moment(text: str) -> str:
-    """A date or time as the log writes it, so that text compares as time does."""
-    when = datetime.fromisoformat(text)
-    when = when if when.tzinfo else when.replace(tzinfo=UTC)
-    return when.astimezone(UTC).isoformat(timespec="milliseconds")
+    """A date or time as the log writes it, so that text compares as time does. LogError when it is none."""
+    try:
+        when = datetime.fromisoformat(text)
+        when = when if when.tzinfo else when.replace(tzinfo=UTC)
+        return when.astimezone(UTC).isoformat(timespec="milliseconds")
+    except (ValueError, OverflowError):
+        raise LogError(f"'{text[:40]}' is no date or time: write it like 2026-11-25 or 2026-11-25T10:30") from None
 
 
 def ordered(entries: Sequence[Entry]) -> list[Entry]:
@@ -560,13 +591,19 @@ def _body(event: Mapping[str, Any]) -> str:
     return json.dumps(event, sort_keys=True, separators=(",", ":"))
 
 
-def parsed(case: str, body: Any) -> Event:
-    """An event from its stored text; LogError when it is none."""
+def type_of(event: Mapping[str, Any]) -> str:
+    """The type of an event as its column holds it: what the rights of a shared log go by."""
+    kind: str = _storable(str(event.get("type")))
+    return kind[:20]
+
+
+def parsed(case: str, body: Any, kind: str) -> Event:
+    """An event from its stored text; LogError when it is none of type `kind`."""
     try:
         event = json.loads(body)
     except (ValueError, TypeError):
         event = None
-    if not isinstance(event, dict) or not isinstance(event.get("type"), str):
+    if not isinstance(event, dict) or not isinstance(event.get("type"), str) or type_of(event) != kind:
         raise LogError(f"case {case} holds an event that cannot be read: the log was altered ('advisor log verify')")
     return event
 
@@ -588,6 +625,7 @@ def row_values(row: CaseRow) -> dict[str, Any]:
     values |= {
         "case_id": row.case,
         "month": t.month_of(row.case),
+        "begun": _moment(row.begun),
         "symptoms": " ".join(row.symptoms),
         "cautions": " ".join(row.cautions),
         "remedies": " ".join(":".join(pair) for pair in row.remedies),

@@ -158,6 +158,8 @@ def case_row(bench: str, case: str, entries: Sequence[tuple[str, dict[str, Any]]
         row["remedy"] = helped[-1]
         passed, when = proofs.get(helped[-1], (False, ""))
         row["fixed"] = when if passed else None
+    if row["imported"] and row.get("closed"):
+        row["closed"] = row["begun"]  # it was written down long after: the day in the list is all that is known
     row["symptoms"] = tuple(s for s, there in symptoms.items() if there)
     row |= {"cautions": tuple(cautions), "remedies": tuple(remedies.items()), "events": len(entries)}
     row["final_cause"] = row.pop("corrected", None) or row.get("cause")

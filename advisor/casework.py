@@ -309,9 +309,33 @@ def case(args: argparse.Namespace) -> int:
     session, misfits = Session.restored(compiled, [e.event for e in entries])
     _tell(misfits)
     data = trail_data(compiled, session, case, [(e.at, e.event) for e in entries])
+    if args.html or args.pdf:
+        return _sheets(args, log, compiled, case, data)
     if args.format == "json":
         return put_json(data)
     say(fitted(trail_text(data, compiled, session)))
+    return OK
+
+
+def _sheets(args: argparse.Namespace, log: Any, compiled: Any, case: str, data: dict[str, Any]) -> int:
+    """Write the case as a sheet."""
+    from advisor.casesheet import sheet_html, sheet_pdf
+    from advisor.settings import Settings
+
+    row = log.row(case)
+    wanted = {str(e.get("sha256")) for e in data["events"] if e["type"] == "attach"}
+    files = {sha: content for sha in wanted if (content := log.content(row.bench, sha)) is not None}
+    lab = "" if log.invented else Settings.kept().lab
+    marks = {"invented": log.invented, "made_at": _now(), "lab": lab}
+    for name, made in ((args.html, sheet_html), (args.pdf, sheet_pdf)):
+        if not name:
+            continue
+        sheet = made(compiled, data, row, files, **marks)
+        try:
+            Path(name).write_bytes(sheet.encode("utf-8") if isinstance(sheet, str) else bytes(sheet))
+        except OSError as error:
+            raise Stop(f"{name} cannot be written: {error.strerror or error}") from None
+        say(f"Written: {name}")
     return OK
 
 

@@ -78,6 +78,8 @@ def _parser() -> argparse.ArgumentParser:
         description="Show every event of a case, and the reasoning as it stands.",
     )
     p.add_argument("case", help="case id, its beginning or its end")
+    p.add_argument("--html", metavar="FILE", help="write it as a sheet to put with the work or send to service")
+    p.add_argument("--pdf", metavar="FILE", help="the same as PDF")
     p.set_defaults(run=_late("casework", "case"))
     p = sub.add_parser("calc", add_help=False, help="bench calculations: from readings with units to a verdict")
     p.add_argument("rest", nargs=argparse.REMAINDER)
@@ -119,6 +121,103 @@ def _parser() -> argparse.ArgumentParser:
     k.add_argument("--bench", action="append", default=[], metavar="LOGIN", help="database login of a bench")
     k.add_argument("--supervisor", action="append", default=[], metavar="LOGIN", help="login of a supervisor")
     k.set_defaults(run=_late("logwork", "grants"))
+    k = inner.add_parser(
+        "import",
+        parents=[common],
+        help="bring in a list of remakes kept so far (CSV or Excel)",
+        description="Bring in a list of remakes: each row becomes a case. Columns are found by their headings (English or German), shown, and asked for where unclear. No row comes in twice.",
+    )
+    k.add_argument("file", metavar="FILE", help="CSV, or an Excel workbook (.xlsx)")
+    k.add_argument(
+        "--map",
+        action="append",
+        default=[],
+        metavar="FIELD=HEADING",
+        help="which column holds what, such as date=Datum, note=C, or technician= to leave it out; fields: date, complaint, mill, technician, material, cause, remedy, result, blocks, minutes, note, id",
+    )
+    k.add_argument("--map-file", metavar="FILE", help="take the columns from a kept mapping")
+    k.add_argument("--save-map", metavar="FILE", help="keep the columns as found for the next time")
+    k.add_argument("--sheet", metavar="NAME", help="sheet of the workbook (default: the one that holds a list)")
+    k.add_argument(
+        "--separator",
+        choices=("comma", "semicolon", "tab"),
+        help="sign between the columns of a CSV file (default: found out)",
+    )
+    g = k.add_mutually_exclusive_group()
+    g.add_argument("--day-first", action="store_true", help="03/04/2026 is the third of April")
+    g.add_argument("--month-first", action="store_true", help="03/04/2026 is the fourth of March")
+    k.add_argument("--dry-run", action="store_true", help="only show what would come in")
+    k.add_argument("--skip-bad", action="store_true", help="bring in the good rows although others cannot be read")
+    k.add_argument("--yes", action="store_true", help="do not ask before writing")
+    k.set_defaults(run=_late("exchangework", "log_import"))
+    k = inner.add_parser(
+        "export",
+        parents=[common],
+        help="write cases as CSV or JSON Lines",
+        description="Write cases for other programs: CSV has a row a case, JSON Lines all events of a case in a line.",
+    )
+    k.add_argument("--format", choices=("csv", "jsonl"), default="csv", help="default: csv")
+    k.add_argument("--to", metavar="FILE", help="file to write (default: stdout)")
+    k.add_argument("--from", dest="since", metavar="DATE", help="cases begun on this day or later")
+    k.add_argument("--to-date", dest="until", metavar="DATE", help="cases begun on this day or before")
+    k.add_argument("--mill", metavar="NAME", help="cases of this mill only")
+    k.add_argument("--case", metavar="CASE", help="this case only")
+    k.add_argument("--excel", action="store_true", help="mark the CSV file as UTF-8 for spreadsheets")
+    k.set_defaults(run=_late("exchangework", "log_export"))
+    p = sub.add_parser(
+        "review",
+        help="the supervisor's look at a period; sign-off of cases",
+        description="What costs most, which mill drifts, which fix did not hold, what to sign. Then the figures behind it.",
+    )
+    inner = p.add_subparsers(dest="what", metavar="WHAT", required=True)
+    period = argparse.ArgumentParser(add_help=False)
+    period.add_argument("--from", dest="since", metavar="DATE", help="first day, such as 2026-09-01")
+    period.add_argument("--to", dest="until", metavar="DATE", help="last day (default: today)")
+    for name in ("mill", "technician", "material"):
+        period.add_argument(f"--{name}", metavar="NAME", help=f"only cases of this {name}")
+    k = inner.add_parser(
+        "show",
+        parents=[common, shown, period],
+        help="the review itself (the default)",
+        description="Review a period: the last 90 days if none is given.",
+    )
+    k.add_argument("--last", metavar="SPAN", help="so long up to the last day: 30d, 12w, 3m, 1y (default: 90d)")
+    k.add_argument("--html", metavar="FILE", help="write it as one HTML file, to read and to print")
+    k.set_defaults(run=_late("reviewwork", "review"))
+    k = inner.add_parser("queue", parents=[common, period], help="step through unsigned cases")
+    k.add_argument("--by", metavar="NAME", help="who signs (default: the setting technician, else the login name)")
+    k.set_defaults(run=_late("signwork", "queue"))
+    k = inner.add_parser("sign", parents=[common], help="sign one case, or ask or comment on it")
+    k.add_argument("case", help="case id, its beginning or its end")
+    k.add_argument("--approve", action="store_true", help="the technician's finding stands")
+    k.add_argument("--correct", metavar="CAUSE", help="it was this cause: its id, or words of its title")
+    k.add_argument("--ask", metavar="TEXT", help="ask for more; the case waits for a note")
+    k.add_argument("--comment", metavar="TEXT", help="a remark; signs nothing")
+    k.add_argument("--by", metavar="NAME", help="who signs (default: the setting technician, else the login name)")
+    k.set_defaults(run=_late("signwork", "sign"))
+    p = sub.add_parser(
+        "learn",
+        help="fit the knowledge's numbers to the shop's signed cases",
+        description="Learn from signed cases how often causes come up here and what they show. Shown first, adopted only if it predicts held-out cases better, and only on your word.",
+    )
+    inner = p.add_subparsers(dest="what", metavar="WHAT", required=True)
+    k = inner.add_parser("now", parents=[common, shown], help="what would change, and adopt it (the default)")
+    k.add_argument("--yes", action="store_true", help="adopt without asking")
+    k.set_defaults(run=_late("learnwork", "learn"))
+    k = inner.add_parser("show", parents=[shown], help="what was learned and is in force")
+    k.set_defaults(run=_late("learnwork", "learn_show"))
+    k = inner.add_parser("undo", help="go back to what was in force before")
+    k.set_defaults(run=_late("learnwork", "learn_undo"))
+    k = inner.add_parser("unknowns", parents=[common, shown], help="causes the knowledge lacks, that come back")
+    k.add_argument("--draft", metavar="DIR", help="write a draft entry for each to this knowledge folder")
+    k.set_defaults(run=_late("learnwork", "learn_unknowns"))
+    p = sub.add_parser(
+        "demo",
+        help="make an invented lab to try the review on",
+        description="Make an invented lab of four mills in a log of its own; your own log is not touched.",
+    )
+    p.add_argument("--again", action="store_true", help="make it anew, up to today")
+    p.set_defaults(run=_late("demowork", "demo"))
     p = sub.add_parser(
         "settings",
         parents=[shown],
@@ -230,6 +329,13 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _filled(words: list[str]) -> list[str]:
+    """`advisor review --last 3m` is `advisor review show --last 3m`, and `advisor learn` is `advisor learn now`."""
+    usual = {"review": "show", "learn": "now"}.get(words[0]) if words else None
+    plain = len(words) == 1 or (words[1].startswith("-") and words[1] not in ("-h", "--help"))
+    return [words[0], usual, *words[1:]] if usual and plain else words
+
+
 # The arrays here are small: several threads would only spin, and slow each other down.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
@@ -254,6 +360,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     )
     if not args_in or (args_in[0] not in known and args_in[0].startswith("-")):
         args_in = ["diagnose", *args_in]
+    args_in = _filled(args_in)
     # Collecting cycles while modules and knowledge load costs a tenth of the start and frees nothing.
     gc.set_threshold(50_000, 20, 20)
     try:
