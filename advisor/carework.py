@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from advisor.output import OK, Stop, columns, put_json, say
+from advisor.output import OK, Stop, columns, put_json, say, table
 
 if TYPE_CHECKING:
     from advisor.compiled import Compiled
@@ -35,6 +35,9 @@ def care(args: argparse.Namespace) -> int:
         return put_json([t.model_dump(mode="json", exclude_none=True) for t in tasks])
     if not tasks:
         say("The care plan has no such task.")
+        return OK
+    if args.ids:
+        table(("id", "every", "task"), [(t.id, t.interval, t.title) for t in tasks])
         return OK
     _print(tasks, compiled)
     return OK

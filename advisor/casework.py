@@ -1,4 +1,4 @@
-"""Commands on cases and mills: diagnose, resume, cases, case, attach, mill."""
+"""Commands on cases and mills: diagnose, resume, cases, case, note, attach, mill."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from typing import Any
 from advisor import __version__
 from advisor.output import OK, USAGE, Stop, fitted, put_json, say, table
 
-__all__ = ["attach", "case", "cases", "diagnose", "mill", "open_log", "resume"]
+__all__ = ["attach", "case", "cases", "diagnose", "mill", "note", "open_log", "resume"]
 
 
 def diagnose(args: argparse.Namespace) -> int:
@@ -35,9 +35,13 @@ def diagnose(args: argparse.Namespace) -> int:
     session = Session(compiled)
     start = _start_event(compiled, mill, args.technician)
     session.take(start)
-    for case, complaint in log.waiting[:1]:
-        more = "" if len(log.waiting) == 1 else ", and others ('advisor cases --open')"
-        text = complaint[:40] or "no complaint"
+    from advisor.dialogue import clean
+
+    for case, who, question in log.waiting.asked:
+        desk.say(f"{clean(who)} asks about {case}: {clean(question)} Answer with: advisor note {case} TEXT", "warn")
+    for case, complaint in log.waiting.unfinished[:1]:
+        more = "" if len(log.waiting.unfinished) == 1 else ", and others ('advisor cases --open')"
+        text = clean(complaint)[:40] or "no complaint"
         desk.say(f"Not finished: {case} ({text}){more}. Go on with: advisor resume {case}", "dim")
     desk.say(
         "Advice for a trained technician. The machine's own manual, local codes and licensed trades come first.", "dim"
@@ -48,14 +52,14 @@ def diagnose(args: argparse.Namespace) -> int:
 class _LateLog:
     """The log, opened while the complaint is typed: its library takes a third of a second to import.
 
-    `waiting` are open cases (case, complaint), newest first. LogError at once for a file that is no log.
+    `waiting` is what waits at this bench. LogError at once for a file that is no log.
     """
 
     def __init__(self, where: Path | str) -> None:
-        from advisor.store.glance import open_cases
+        from advisor.store.glance import Glance, glance
 
         self.where = where
-        self.waiting = open_cases(where) if isinstance(where, Path) else []
+        self.waiting = glance(where) if isinstance(where, Path) else Glance()
         self._lock = threading.Lock()
         self._log: Any = None
 
@@ -336,6 +340,18 @@ def _sheets(args: argparse.Namespace, log: Any, compiled: Any, case: str, data: 
         except OSError as error:
             raise Stop(f"{name} cannot be written: {error.strerror or error}") from None
         say(f"Written: {name}")
+    return OK
+
+
+def note(args: argparse.Namespace) -> int:
+    """Write a note into a case, open or closed: the answer to a supervisor's question, say."""
+    log = open_log(args)
+    case = log.find(args.case)
+    text = " ".join(args.text).strip()
+    if not text:
+        raise Stop("an empty note says nothing: type its text", USAGE)
+    log.add(case, {"type": "note", "text": text})
+    say(f"Noted in case {case}.")
     return OK
 
 

@@ -92,8 +92,18 @@ def _parser() -> argparse.ArgumentParser:
     )
     p.add_argument("--every", choices=("day", "week", "month", "hours"), help="tasks of one interval only")
     p.add_argument("--cause", metavar="ID", help="tasks that prevent this cause")
+    p.add_argument("--ids", action="store_true", help="only the ids and titles, for 'advisor diary done'")
     p.add_argument("--knowledge", metavar="DIR", help="knowledge folder to use (default: the shipped one)")
     p.set_defaults(run=_late("carework", "care"))
+    p = sub.add_parser(
+        "note",
+        parents=[common],
+        help="write a note into a case, such as the answer to a supervisor's question",
+        description="Write a note into a case, open or closed.",
+    )
+    p.add_argument("case", help="case id, its beginning or its end")
+    p.add_argument("text", nargs="+", metavar="TEXT", help="the note")
+    p.set_defaults(run=_late("casework", "note"))
     p = sub.add_parser(
         "attach",
         parents=[common],
@@ -164,6 +174,35 @@ def _parser() -> argparse.ArgumentParser:
     k.add_argument("--case", metavar="CASE", help="this case only")
     k.add_argument("--excel", action="store_true", help="mark the CSV file as UTF-8 for spreadsheets")
     k.set_defaults(run=_late("exchangework", "log_export"))
+    p = sub.add_parser(
+        "diary",
+        help="note what was done and changed on a mill, and what it made",
+        description="The diary of a mill: care tasks done, things changed, pieces made. The review and the memory at the bench read it.",
+    )
+    inner = p.add_subparsers(dest="what", metavar="WHAT", required=True)
+    dated = argparse.ArgumentParser(add_help=False)
+    dated.add_argument("--by", metavar="NAME", help="who did it (default: the setting technician, else the login name)")
+    dated.add_argument("--on", metavar="DATE", help="the day (default: today)")
+    k = inner.add_parser("done", parents=[common, dated], help="a care task was done")
+    k.add_argument("mill", help="name of the mill")
+    k.add_argument("task", help="id of the task: 'advisor care --ids' lists them")
+    k.set_defaults(run=_late("diarywork", "care_done"))
+    k = inner.add_parser("changed", parents=[common, dated], help="something was changed on the mill")
+    k.add_argument("mill", help="name of the mill")
+    k.add_argument("what", nargs="+", metavar="TEXT", help="what, such as: new air hose")
+    k.set_defaults(run=_late("diarywork", "changed"))
+    k = inner.add_parser("made", parents=[common], help="so many pieces were made, so many scrapped")
+    k.add_argument("mill", help="name of the mill")
+    k.add_argument("made", type=int, metavar="COUNT", help="pieces made")
+    k.add_argument("--scrapped", type=int, default=0, metavar="COUNT", help="of these scrapped (default: 0)")
+    k.add_argument("--from", dest="since", metavar="DATE", help="first day (default: the last one)")
+    k.add_argument("--to", dest="until", metavar="DATE", help="last day (default: today)")
+    k.add_argument("--by", metavar="NAME", help="who counted (default: the setting technician, else the login name)")
+    k.set_defaults(run=_late("diarywork", "made"))
+    k = inner.add_parser("show", parents=[common, shown], help="the newest entries")
+    k.add_argument("mill", nargs="?", help="of this mill only")
+    k.add_argument("--limit", type=int, default=40, metavar="N", help="at most N entries (default: 40)")
+    k.set_defaults(run=_late("diarywork", "show"))
     p = sub.add_parser(
         "review",
         help="the supervisor's look at a period; sign-off of cases",

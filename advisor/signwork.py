@@ -128,7 +128,7 @@ class _Queue:
                 self.desk.say(str(error), "warn")
                 continue
             self.log.add(handle, event)
-            self.desk.say(said(self.compiled.kb, event) + ".", "good")
+            self.desk.say(said(self.compiled.kb, event), "good")
             if fits[0] != "comment":
                 self.signed += 1
                 return True

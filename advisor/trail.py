@@ -10,6 +10,7 @@ from advisor.model import Knowledge
 from advisor.record import Record
 from advisor.scripted import report, report_text
 from advisor.session import Session, effective
+from advisor.signing import said
 
 __all__ = ["record_text", "trail_data", "trail_text"]
 
@@ -114,6 +115,10 @@ def _told(kb: Knowledge, event: dict[str, Any]) -> str:
     if kind == "acknowledge":
         caution = kb.cautions[event["caution"]]
         return f"{caution.signal} acknowledged: {caution.id}"
+    if kind == "review":
+        return "review: " + said(kb, event)
+    if kind == "attach":
+        return f"file kept: {clean(str(event.get('name')))} ({float(event.get('size') or 0) / 1000:.0f} kB)"
     if kind == "close":
         return f"closed: {event['how']} {event.get('cause') or ''}".rstrip()
     return {"undo": "the last answer taken back", "reopen": "opened again"}.get(kind, "")
