@@ -1,0 +1,67 @@
+"""Headings, paragraphs and tables of a review, kept to the width of a console (rich)."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = ["Printer"]
+
+
+class Printer:
+    """Lines, paragraphs and tables in the width of a console."""
+
+    def __init__(self, console: Console) -> None:
+        self.console = console
+        self.width = console.width
+        self.rich = not console.options.ascii_only
+
+    def head(self, title: str, rule: bool = False) -> None:
+        """A heading with an empty line before it."""
+        if not rule:
+            self.gap()
+        self.console.print(title, style="bold", markup=False, highlight=False, soft_wrap=False)
+        if rule:
+            self.console.print(("─" if self.rich else "-") * min(self.width, len(title)), style="dim", highlight=False)
+
+    def gap(self) -> None:
+        self.console.print()
+
+    def text(self, text: str, style: str = "") -> None:
+        self.console.print(text, style=style, markup=False, highlight=False)
+
+    def dim(self, text: str) -> None:
+        """A line that explains."""
+        self.hanging("  ", text, style="dim")
+
+    def hanging(self, front: str, text: str, bold: int = 0, style: str = "") -> None:
+        """A paragraph with its first word after `front`, the first `bold` characters in bold."""
+        from rich.text import Text
+
+        lines = textwrap.wrap(text, self.width, initial_indent=front, subsequent_indent=" " * len(front))
+        body = Text("\n".join(lines), style=style)
+        body.stylize("bold", 0, len(front) + bold if bold or front.strip() else 0)
+        self.console.print(body, highlight=False)
+
+    def table(self, headers: Sequence[str], rows: Sequence[Sequence[str]], right: str = "") -> None:
+        """A table; `right` has an 'r' for each column of figures, which is not broken."""
+        from rich import box
+        from rich.table import Table
+        from rich.text import Text
+
+        table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
+        for place, header in enumerate(headers):
+            figures = right[place : place + 1] == "r"
+            table.add_column(header, justify="right" if figures else "left", no_wrap=figures, overflow="fold")
+        for row in rows:
+            table.add_row(*(Text(cell) for cell in row))
+        self.console.print(table, highlight=False)
+
+    def more(self, count: int, what: str) -> None:
+        """How many rows were left out."""
+        if count > 0:
+            self.dim(f"and {count:,} more {what}: --html FILE or --format json gives all.")
