@@ -122,11 +122,11 @@ def case_row(bench: str, case: str, entries: Sequence[tuple[str, dict[str, Any]]
     cautions: dict[str, None] = {}
     remedies: dict[str, str] = {}
     proofs: dict[str, tuple[bool, str]] = {}
-    ranking: Any = None
+    ranking: tuple[str, float] | None = None
     for event in events:
         kind, when = event.get("type"), at[id(event)]
-        if event.get("ranking") and not remedies:
-            ranking = event["ranking"]
+        if not remedies:
+            ranking = _first(event.get("ranking")) or ranking
         if kind == "complaint":
             row["complaint"] = str(event.get("text", ""))
         elif kind == "setting" and event.get("field") in ("material", "process"):
@@ -152,7 +152,7 @@ def case_row(bench: str, case: str, entries: Sequence[tuple[str, dict[str, Any]]
         elif kind == "note" and row.get("reviewed") == "asked":
             row["reviewed"] = None  # answered: it is in the supervisor's queue again
     if ranking:
-        row |= {"first_cause": str(ranking[0][0]), "first_probability": float(ranking[0][1])}
+        row |= {"first_cause": ranking[0], "first_probability": ranking[1]}
     helped = [r for r, result in remedies.items() if result == "helped"]
     if helped:
         row["remedy"] = helped[-1]
@@ -164,6 +164,15 @@ def case_row(bench: str, case: str, entries: Sequence[tuple[str, dict[str, Any]]
     row |= {"cautions": tuple(cautions), "remedies": tuple(remedies.items()), "events": len(entries)}
     row["final_cause"] = row.pop("corrected", None) or row.get("cause")
     return CaseRow(**row)
+
+
+def _first(ranking: Any) -> tuple[str, float] | None:
+    """The cause a ranking puts first; None when it is no ranking."""
+    try:
+        cause, probability = ranking[0][0], _number(ranking[0][1])
+    except (TypeError, IndexError, KeyError):
+        return None
+    return None if probability is None else (str(cause), probability)
 
 
 def _review(row: dict[str, Any], event: Mapping[str, Any], when: str) -> None:

@@ -7,6 +7,7 @@ import contextlib
 import sys
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -327,9 +328,11 @@ def _sheets(args: argparse.Namespace, log: Any, compiled: Any, case: str, data: 
     from advisor.settings import Settings
 
     row = log.row(case)
+    bench = row.bench
     wanted = {str(e.get("sha256")) for e in data["events"] if e["type"] == "attach"}
-    files = {sha: content for sha in wanted if (content := log.content(row.bench, sha)) is not None}
+    files = {sha: content for sha in wanted if (content := log.content(bench, sha)) is not None}
     lab = "" if log.invented else Settings.kept().lab
+    row = replace(row, bench=log.bench_name(bench))  # what is printed is for people
     marks = {"invented": log.invented, "made_at": _now(), "lab": lab}
     for name, made in ((args.html, sheet_html), (args.pdf, sheet_pdf)):
         if not name:
