@@ -16,6 +16,8 @@ knowledge -> model -> rules, graph, likelihoods -> session -> console; session -
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,13 +32,19 @@ if TYPE_CHECKING:
     from advisor.session import Session
 
 
-def knowledge(folder: Path | str | None = None) -> Compiled:
+def knowledge(
+    folder: Path | str | None = None, overlay: bool = True, tell: Callable[[str], None] | None = None
+) -> Compiled:
     """Load, check and compile a knowledge base: the shipped one, or the one in `folder`.
+
+    The shipped one gets the numbers learned from the shop's own cases (`overlay.yaml` in the data folder, see
+    :mod:`advisor.overlay`) unless `overlay` is False; a folder that is named is used as it stands. `tell` is given a
+    line when some of those numbers cannot be used (default: it goes to stderr).
 
     Raises advisor.load.KnowledgeError with every problem found.
     """
     from advisor.compiled import Compiled
-    from advisor.home import cache_home
+    from advisor.home import cache_home, data_home
     from advisor.load import load_knowledge, shipped
 
     def check(kb: Knowledge) -> list[Issue]:
@@ -45,7 +53,18 @@ def knowledge(folder: Path | str | None = None) -> Compiled:
         return broken(kb)
 
     root = Path(folder) if folder else shipped("knowledge")
-    return Compiled(load_knowledge(root, examples=False, cache=cache_home(), check=check))
+    kb = load_knowledge(root, examples=False, cache=cache_home(), check=check)
+    if overlay and not folder and (path := data_home() / "overlay.yaml").exists():
+        from advisor.overlaid import with_overlay
+
+        kb, notes = with_overlay(kb, path, cache_home())
+        for note in notes:
+            (tell or _on_stderr)(note)
+    return Compiled(kb)
+
+
+def _on_stderr(line: str) -> None:
+    print(line, file=sys.stderr)
 
 
 def __getattr__(name: str) -> Any:

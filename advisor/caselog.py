@@ -17,16 +17,18 @@ import uuid
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Select, and_, delete, func, or_, select, update
+from sqlalchemy import Connection, Select, Table, and_, delete, func, or_, select, update
 from sqlalchemy.dialects.postgresql import insert as insert_pg
 from sqlalchemy.dialects.sqlite import insert as insert_lite
 
 from advisor.caserow import DIARY, CaseRow, DiaryEntry, Reading, case_readings, case_row
 from advisor.home import log_path
 from advisor.settings import Settings
+from advisor.store import fetch
 from advisor.store import schema as t
 from advisor.store.engine import Database
 from advisor.store.errors import LogError, Unreachable
@@ -105,7 +107,7 @@ class CaseLog:
         if found is None:
             with self.base.write() as db:
                 if db.execute(own).first() is None:  # another console may have been quicker
-                    values = {"id": _ident(10), "name": _storable(Settings.kept().bench), "n": 0, "journal": b""}
+                    values = {"id": new_ident(10), "name": storable(Settings.kept().bench), "n": 0, "journal": b""}
                     db.execute(t.writer.insert().values(**values, own=True, invented=invented))
                 found = db.execute(own).one()
         return str(found[0]), bool(found[1])
@@ -140,28 +142,27 @@ class CaseLog:
 
         Returns their handles in order.
         """
-        handles = []
+        from advisor.store.bulk import write_cases
+
         with self.base.write() as db:
-            for entries in cases:
-                start = entries[0][1]
-                case = self._new_id(db, str(start.get("begun") or entries[0][0]))
-                self._put(db, self.writer, case, entries, 0)
-                handles.append(self._handle(self.writer, case))
-        return handles
+            return [self._handle(self.writer, case) for case in write_cases(self, db, cases)]
 
     def note_diary(self, mill: str, event: Event, at: str | None = None) -> None:
         """Write an event of a mill's diary (:data:`advisor.caserow.DIARY`): a care task done, pieces made, a change."""
-        when = _moment(at or self.clock())
+        self.write_diary([(mill, at or self.clock(), event)])
+
+    def write_diary(self, entries: Iterable[tuple[str, str, Event]]) -> int:
+        """Write events of mills' diaries, each as (mill, ISO time, event); all of them or none. Returns how many."""
+        from advisor.store.bulk import write_diary
+
         with self.base.write() as db:
-            # '00' is no day: a diary is a chain of its own for each mill and month
-            case = f"{when[2:4]}{when[5:7]}00-{_storable(mill)}"
-            self._put(db, self.writer, case, [(when, {**event, "mill": mill})], None)
+            return write_diary(self, db, entries)
 
     def _new_id(self, db: Connection, when: str) -> str:
-        day = _moment(when)[2:10].replace("-", "")
+        day = case_day(when)
         c = t.case_row.c
         while True:
-            case = f"{day}-{_ident(4)}"
+            case = f"{day}-{new_ident(4)}"
             where = and_(c.bench == self.writer, c.case_id == case, c.month == t.month_of(case))
             if db.execute(select(c.case_id).where(where)).first() is None:
                 return case
@@ -171,17 +172,11 @@ class CaseLog:
     ) -> None:
         """Add events to a case within a transaction, and make its derived rows anew."""
         w, e = t.writer.c, t.event.c
-        head = select(w.n, w.journal).where(w.id == self.writer).with_for_update()
-        if db.execute(head).first() is None:  # first words of a supervisor in a shared log
-            name = _storable(Settings.kept().bench)
-            who = {"id": self.writer, "name": name, "n": 0, "journal": b"", "own": False}
-            login = func.current_user() if self.base.shared else None
-            db.execute(t.writer.insert().values(**who, invented=False, login=login))
-        n, journal = db.execute(head).one()
+        n, journal = self.head(db)
         self.hold(db, bench, case)
         before = self.events(db, bench, case)
         if not before and not is_diary(case) and entries[0][1].get("type") != "start":
-            raise self._missing(case)
+            raise self.missing(case)
         mine = [entry for entry in before if entry.writer == self.writer]
         if seq is not None and len(mine) != seq:
             raise LogError(f"case {case} was continued in another console: leave here and resume it")
@@ -190,19 +185,25 @@ class CaseLog:
             e.bench == bench, e.case_id == case, e.month == month, e.writer == self.writer, e.seq == len(mine) - 1
         )
         prev = db.execute(select(e.hash).where(where)).scalar() if mine else b""
-        rows: list[dict[str, Any]] = []
-        added: list[Entry] = []
-        for when, event in entries:
-            at = _moment(when)
-            place, ident, body = len(mine) + len(rows), str(uuid.uuid4()), _body(event)
-            prev = event_hash(bytes(prev or b""), case, place, ident, at, body)
-            journal, n = journal_hash(journal, bench, self.writer, n, prev), n + 1
-            key = {"bench": bench, "case_id": case, "writer": self.writer, "seq": place, "month": month, "n": n - 1}
-            rows.append(key | {"id": ident, "at": at, "type": type_of(event), "body": body, "hash": prev, "journal": journal})
-            added.append(Entry(place, ident, at, event, self.writer))
+        rows, added = linked(bench, self.writer, case, entries, len(mine), bytes(prev or b""), n, journal)
         db.execute(t.event.insert(), rows)
-        db.execute(update(t.writer).where(w.id == self.writer).values(n=n, journal=journal))
+        head = {"n": n + len(rows), "journal": rows[-1]["journal"]}
+        db.execute(update(t.writer).where(w.id == self.writer).values(head))
         self.derive(db, bench, case, [*before, *added], len(before))
+
+    def head(self, db: Connection) -> tuple[int, bytes]:
+        """How many events the log's writer has written, and his journal's hash; no other may add to it until the end of
+        the transaction. His first words in a shared log enter him there."""
+        w = t.writer.c
+        head = select(w.n, w.journal).where(w.id == self.writer).with_for_update()
+        found = db.execute(head).first()
+        if found is None:
+            name = storable(Settings.kept().bench)
+            who = {"id": self.writer, "name": name, "n": 0, "journal": b"", "own": False}
+            login = func.current_user() if self.base.shared else None
+            db.execute(t.writer.insert().values(**who, invented=False, login=login))
+            found = db.execute(head).one()
+        return int(found[0]), bytes(found[1])
 
     def hold(self, db: Connection, bench: str, case: str) -> None:
         """Keep other writers of a shared log from a case until this transaction ends: its row is made from all events,
@@ -216,6 +217,8 @@ class CaseLog:
         """Make a case's row and readings anew; the readings only if an event after the first `old` can change them."""
         if is_diary(case):
             return
+        if _month(case) < 0:
+            raise LogError(f"{self.name} holds a case '{case[:20]}', which is no id: the log was altered or is damaged")
         pairs = [(entry.at, entry.event) for entry in ordered(entries)]
         row = case_row(bench, case, pairs)
         values = row_values(row)
@@ -233,8 +236,7 @@ class CaseLog:
             db.execute(delete(t.reading).where(r.bench == bench, r.case_id == case, r.month == month))
         found = case_readings(bench, case, row.mill, pairs)
         if found:
-            extra = {"month": month, "begun": values["begun"]}
-            db.execute(t.reading.insert(), [_reading_values(x) | extra for x in found])
+            db.execute(t.reading.insert(), [reading_values(x, row.begun) for x in found])
 
     # -- reading --------------------------------------------------------------------------------------------------
 
@@ -244,10 +246,10 @@ class CaseLog:
         with self.base.read() as db:
             found = self.events(db, bench, ident)
         if not found:
-            raise self._missing(case)
+            raise self.missing(case)
         return ordered(found)
 
-    def _missing(self, case: str) -> LogError:
+    def missing(self, case: str) -> LogError:
         return LogError(f"there is no case {case} in {self.name}: 'advisor cases' lists them")
 
     def count(self, case: str) -> int:
@@ -264,14 +266,14 @@ class CaseLog:
     def find(self, text: str) -> str:
         """The one case whose handle is `text`, or whose id begins or ends with it; LogError if none or several."""
         c = t.case_row.c
-        bench, _, part = _storable(text).rpartition("/")
+        bench, _, part = storable(text).rpartition("/")
         size = max(len(part), 1)
         like = or_(
             c.case_id == part,
             and_(c.case_id >= part, c.case_id < part + "\x7f"),
             func.substr(c.case_id, 12 - size, size) == part,
         )
-        if not 0 < size < 12:
+        if not 0 < len(part) < 12:
             like = c.case_id == part
         sql = select(c.bench, c.case_id).where(like).order_by(c.case_id).limit(6)
         if bench:
@@ -290,7 +292,7 @@ class CaseLog:
     def cases(self, limit: int = 50, open_only: bool = False) -> list[CaseSummary]:
         """The newest cases first."""
         c = t.case_row.c
-        sql = select(t.case_row).order_by(c.begun.desc(), c.case_id, c.bench).limit(limit)
+        sql = self._all_columns(t.case_row).order_by(c.begun.desc(), c.case_id, c.bench).limit(limit)
         if open_only:
             sql = sql.where(or_(c.how.is_(None), c.how == "open"))
         return [
@@ -323,15 +325,15 @@ class CaseLog:
         imported ones were not diagnosed here and are not among them.
         """
         c = t.case_row.c
-        sql: Select[Any] = self._within(select(t.case_row), t.case_row, since, until).order_by(
-            c.begun, c.bench, c.case_id
-        )
+        sql = self._within(self._all_columns(t.case_row), t.case_row, since, until)
         for column, value in ((c.mill, mill), (c.technician, technician), (c.material, material)):
             if value is not None:
-                sql = sql.where(column == _storable(value))
+                sql = sql.where(column == storable(value))
         if reviewable:
             sql = sql.where(c.how != "open", c.reviewed.is_(None), c.imported.is_(False))
-        return self._rows(sql)
+        found = self._rows(sql)
+        found.sort(key=attrgetter("begun", "bench", "case"))  # here: a server would sort so much on its disk
+        return found
 
     def starts(self) -> list[tuple[str, Event]]:
         """The handle and the first event of every imported case."""
@@ -346,9 +348,9 @@ class CaseLog:
         bench, ident = self._key(case)
         c = t.case_row.c
         where = and_(c.bench == bench, c.case_id == ident, c.month == _month(ident))
-        found = self._rows(select(t.case_row).where(where))
+        found = self._rows(self._all_columns(t.case_row).where(where))
         if not found:
-            raise self._missing(case)
+            raise self.missing(case)
         return found[0]
 
     def readings(
@@ -360,15 +362,14 @@ class CaseLog:
     ) -> list[Reading]:
         """Readings of cases begun in the span, in order of series, mill and time."""
         r = t.reading.c
-        sql: Select[Any] = select(r.bench, r.case_id, r.series, r.at, r.mill, r.value, r.unit, r.u)
-        order = (r.series, r.mill.nulls_first(), r.at, r.bench, r.case_id)
-        sql = self._within(sql, t.reading, since, until).order_by(*order)
+        names = ("bench", "case_id", "series", "at", "mill", "value", "unit", "u")
+        sql = self._within(self._all_columns(t.reading, *names), t.reading, since, until)
         if mill is not None:
-            sql = sql.where(r.mill == _storable(mill))
+            sql = sql.where(r.mill == storable(mill))
         if series is not None:
-            sql = sql.where(r.series == _storable(series))
+            sql = sql.where(r.series == storable(series))
         with self.base.read() as db:
-            return [Reading(*row) for row in db.execute(sql)]
+            return fetch.readings(db, sql)
 
     def diary(self, since: str | None = None, until: str | None = None, mill: str | None = None) -> list[DiaryEntry]:
         """Entries of the mills' diaries in order of time."""
@@ -406,7 +407,11 @@ class CaseLog:
 
     def _rows(self, sql: Select[Any]) -> list[CaseRow]:
         with self.base.read() as db:
-            return [stored_row(found) for found in db.execute(sql)]
+            return fetch.case_rows(db, sql)
+
+    def _all_columns(self, table: Table, *names: str) -> Select[Any]:
+        """A query for a table's columns, all or those named, as `advisor.store.fetch` takes them."""
+        return select(*fetch.columns(table, self.base.shared, *names))
 
     # -- names ----------------------------------------------------------------------------------------------------
 
@@ -536,8 +541,20 @@ class CaseLog:
             yield *key, entries
 
 
-def _ident(length: int) -> str:
+def new_ident(length: int) -> str:
+    """Letters and digits by chance, without those that look alike."""
     return "".join(secrets.choice(_LETTERS) for _ in range(length))
+
+
+def case_day(when: str) -> str:
+    """The day in a case's id, from the ISO time it began: 261125."""
+    return _moment(when)[2:10].replace("-", "")
+
+
+def diary_case(mill: str, at: str) -> str:
+    """The chain of a mill's diary at an ISO time: one for each month. '00' is no day, so no case has such an id."""
+    when = _moment(at)
+    return f"{when[2:4]}{when[5:7]}00-{storable(mill)}"
 
 
 def is_diary(case: str) -> bool:
@@ -593,7 +610,7 @@ def _body(event: Mapping[str, Any]) -> str:
 
 def type_of(event: Mapping[str, Any]) -> str:
     """The type of an event as its column holds it: what the rights of a shared log go by."""
-    kind: str = _storable(str(event.get("type")))
+    kind: str = storable(str(event.get("type")))
     return kind[:20]
 
 
@@ -619,39 +636,56 @@ def journal_hash(prev: bytes, bench: str, who: str, n: int, own: bytes) -> bytes
     return hashlib.sha256(prev + f"\n{bench}\n{who}\n{n}\n".encode() + own).digest()
 
 
+def linked(
+    bench: str,
+    who: str,
+    case: str,
+    entries: Sequence[tuple[str, Event]],
+    place: int,
+    prev: bytes,
+    n: int,
+    journal: bytes,
+) -> tuple[list[dict[str, Any]], list[Entry]]:
+    """(ISO time, event) as rows of the table of events, from `place` in the chain of a writer in a case, whose last hash
+    is `prev`, and from `n` in his journal, whose hash is `journal`; and as entries."""
+    rows, added = [], []
+    key = {"bench": bench, "case_id": case, "writer": who, "month": t.month_of(case)}
+    for when, event in entries:
+        at, ident, body = _moment(when), str(uuid.uuid4()), _body(event)
+        prev = event_hash(prev, case, place, ident, at, body)
+        journal = journal_hash(journal, bench, who, n, prev)
+        own = {"id": ident, "at": at, "type": type_of(event), "body": body, "hash": prev, "journal": journal}
+        rows.append({**key, "seq": place, "n": n, **own})
+        added.append(Entry(place, ident, at, event, who))
+        n, place = n + 1, place + 1
+    return rows, added
+
+
 def row_values(row: CaseRow) -> dict[str, Any]:
     """A row as the columns of its table."""
     values = {name: getattr(row, name) for name in CaseRow.__slots__ if name != "case"}
     values |= {
         "case_id": row.case,
         "month": t.month_of(row.case),
-        "begun": _moment(row.begun),
         "symptoms": " ".join(row.symptoms),
         "cautions": " ".join(row.cautions),
         "remedies": " ".join(":".join(pair) for pair in row.remedies),
     }
-    return {name: _storable(value) for name, value in values.items()}
+    for name in ("begun", "closed", "fixed", "reviewed_at"):
+        if values[name]:
+            values[name] = _moment(values[name])
+    return {name: storable(value) for name, value in values.items()}
 
 
-def _storable(value: Any) -> Any:
-    """Text without what a database refuses: NUL, and halves of surrogate pairs. The event itself keeps them."""
+def storable(value: Any) -> Any:
+    """Any value; a text without what a database refuses: NUL, and halves of surrogate pairs. The event itself keeps them."""
     if not isinstance(value, str):
         return value
     return value.replace("\x00", "").encode("utf-8", "replace").decode("utf-8")
 
 
-def stored_row(found: Any) -> CaseRow:
-    """A row of the table as the record it stands for. The columns stand in the order of the record's fields."""
-    (bench, case, _month, begun, mill, technician, material, process, complaint, symptoms, how, cause, closed, first,
-     probability, remedies, *rest) = found  # fmt: skip
-    remedy, fixed, minutes, blocks, cautions, *tail = rest
-    pairs = tuple((a, c) for a, _, c in (pair.partition(":") for pair in remedies.split()))
-    return CaseRow(
-        bench, case, begun, mill, technician, material, process, complaint, tuple(symptoms.split()), how, cause,
-        closed, first, probability, pairs, remedy, fixed, minutes, blocks, tuple(cautions.split()), *tail,
-    )  # fmt: skip
-
-
-def _reading_values(reading: Reading) -> dict[str, Any]:
+def reading_values(reading: Reading, begun: str) -> dict[str, Any]:
+    """A reading of a case begun then, as the columns of its table."""
     values = {name: getattr(reading, name) for name in Reading.__slots__ if name != "case"}
-    return {name: _storable(value) for name, value in values.items()} | {"case_id": reading.case}
+    values |= {"case_id": reading.case, "month": t.month_of(reading.case), "begun": _moment(begun)}
+    return {name: storable(value) for name, value in values.items()}

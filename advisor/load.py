@@ -16,13 +16,14 @@ from advisor.issue import Issue, KnowledgeError, nearest
 from advisor.model import KINDS, CauseExamples, Knowledge, Place, Vocabulary, WorkedCase
 from advisor.tree import Tree, parse_tree
 
-__all__ = ["load_cases", "load_knowledge", "shipped"]
+__all__ = ["load_cases", "load_knowledge", "shipped", "validated"]
 
 M = TypeVar("M", bound=BaseModel)
 EXAMPLES = ".cases.yaml"
 
 
-def _records(model: type[M], tree: Tree, data: Any, path: tuple[Any, ...], name: str, issues: list[Issue]) -> M | None:
+def validated(model: type[M], tree: Tree, data: Any, path: tuple[Any, ...], name: str, issues: list[Issue]) -> M | None:
+    """The data as a record; None when it does not fit, every reason then being added to `issues` with its place."""
     try:
         return model.model_validate(data)
     except ValidationError as error:
@@ -191,7 +192,7 @@ class _Reader:
         """A file of lists by kind, or the vocabulary."""
         for key, data in tree.data.items():
             if key == "vocabulary":
-                found = _records(Vocabulary, tree, data, (key,), name, self.issues)
+                found = validated(Vocabulary, tree, data, (key,), name, self.issues)
                 if found and not self.double((key,), "a vocabulary", tree, (key,), name):
                     self.vocabulary = found
                     self.place((key,), tree, (key,), name)
@@ -205,7 +206,7 @@ class _Reader:
 
     def keep(self, kind: str, tree: Tree, data: Any, path: tuple[Any, ...], name: str) -> Any:
         """Validate one entry and keep it; None when it has issues."""
-        record: Any = _records(KINDS[kind], tree, data, path, name, self.issues)
+        record: Any = validated(KINDS[kind], tree, data, path, name, self.issues)
         if record is None:
             return None
         if self.double((kind, record.id), f"{kind.removesuffix('s')} '{record.id}'", tree, path, name):
@@ -233,7 +234,7 @@ class _Reader:
         folder, stem = name.split("/")[-2], name.split("/")[-1].removesuffix(".yaml")
         if name.endswith(EXAMPLES):
             cause = stem.removesuffix(".cases")
-            found = _records(CauseExamples, tree, tree.data, (), name, self.issues)
+            found = validated(CauseExamples, tree, tree.data, (), name, self.issues)
             if found and not self.double(("examples", cause), f"a file of examples of '{cause}'", tree, (), name):
                 self.examples[cause] = found
                 self.place(("examples", cause), tree, (), name)
@@ -273,7 +274,7 @@ def load_cases(root: Path) -> list[WorkedCase]:
             issues.append(Issue(name, 1, 1, "schema", "a case file holds a list 'cases:'"))
             continue
         for index, entry in enumerate(entries):
-            case = _records(WorkedCase, tree, entry, ("cases", index), name, issues)
+            case = validated(WorkedCase, tree, entry, ("cases", index), name, issues)
             if case is not None and case.id in cases:
                 issues.append(Issue(name, *tree.mark(("cases", index)), "double", f"case '{case.id}' stands twice"))
             elif case is not None:

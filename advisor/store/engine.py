@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, create_engine, event, inspect, text
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, SQLAlchemyError
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, SQLAlchemyError
 
 from advisor.store.errors import LogError, Unreachable
 from advisor.store.schema import GROWING, REVISION, metadata
@@ -19,6 +19,8 @@ __all__ = ["Database", "add_partitions"]
 
 BUSY_SECONDS = 10
 CONNECT_SECONDS = 5
+# A cable pulled in the middle must not hold the bench for the hours that TCP waits by itself.
+_WATCH = {"keepalives_idle": 10, "keepalives_interval": 5, "keepalives_count": 3, "tcp_user_timeout": 20_000}
 
 
 class Database:
@@ -33,10 +35,12 @@ class Database:
         self.name = str(where)
         if self.path is None:
             url = _server(str(where))
-            self.name = url.render_as_string(hide_password=True)
+            # a password may also stand behind the '?'
+            shown = url.set(drivername="postgresql").difference_update_query([k for k in url.query if "pass" in k])
+            self.name = shown.render_as_string(hide_password=True)
             self.engine = create_engine(
                 url,
-                connect_args={"connect_timeout": CONNECT_SECONDS, "application_name": "advisor"},
+                connect_args={"connect_timeout": CONNECT_SECONDS, "application_name": "advisor", **_WATCH},
                 pool_pre_ping=True,
             )
         else:
@@ -74,14 +78,17 @@ class Database:
     @contextmanager
     def plainly(self) -> Iterator[None]:
         """Database errors as one line a technician can act on."""
+        driver = self.engine.dialect.loaded_dbapi
         try:
             yield
-        except DBAPIError as error:
-            raise _told(self.name, self.path is None, error) from None
+        except (DBAPIError, driver.Error) as error:  # the driver's own where rows are taken from it directly
+            raise _told(self.name, self.shared, driver, error) from None
         except SQLAlchemyError as error:
             raise LogError(
                 f"{self.name} cannot be used ({error}): check the path, or give another with --log"
             ) from None
+        except UnicodeDecodeError:  # text of a damaged page
+            raise _damaged(self.name, "letters that are none") from None
         except OSError as error:
             raise LogError(
                 f"{error.filename or self.name}: {error.strerror or error}: give another log with --log"
@@ -108,7 +115,13 @@ class Database:
         if found != REVISION:
             from advisor.store.upgrade import upgrade
 
-            if not upgrade(self.engine, found):
+            try:
+                known = upgrade(self.engine, found)
+            except (ValueError, TypeError):
+                raise LogError(
+                    f"{self.name} is damaged and cannot be brought to this version: put a copy back, or give another with --log"
+                ) from None
+            if not known:
                 raise LogError(f"{self.name} was written by a newer version of this program: update it")
 
 
@@ -125,7 +138,7 @@ def _revision(db: Connection) -> str | None:
 def _server(where: str) -> URL:
     try:
         url = make_url(where)
-    except ArgumentError:
+    except (ArgumentError, ValueError):  # the second for a port that is no number
         raise LogError(
             f"'{_bare(where)}' is no database URL: write postgresql://user@host/database, or give the path of a log file"
         ) from None
@@ -161,17 +174,29 @@ def _begin(db: Connection) -> None:
     db.exec_driver_sql("BEGIN IMMEDIATE" if db.get_execution_options().get("write") else "BEGIN")
 
 
-def _told(name: str, shared: bool, error: DBAPIError) -> LogError:
+_REFUSED = (
+    "authentication failed",
+    "does not exist",
+    "no pg_hba.conf entry",
+    "no password supplied",
+    "permission denied",
+)
+
+
+def _told(name: str, shared: bool, driver: Any, error: Exception) -> LogError:
     """What a database error means at the bench."""
-    lines = str(error.orig).strip().splitlines() or [type(error.orig).__name__]
-    said = lines[0]
+    cause = getattr(error, "orig", error)
+    said = (str(cause).strip().splitlines() or [type(cause).__name__])[0]
     if shared:
-        state = str(getattr(error.orig, "sqlstate", None) or "")
+        state = str(getattr(cause, "sqlstate", None) or "")
+        silent = not state and isinstance(cause, (driver.OperationalError, driver.InterfaceError))
         if state == "42501":
             return LogError(f"{name}: not allowed ({said}): ask for the rights ('advisor log grants' prints them)")
         if state.startswith("53"):
             return LogError(f"{name}: the server is out of space, memory or connections ({said}): tell who runs it")
-        if error.connection_invalidated or not state or state[:2] in ("08", "57"):
+        if silent and any(word in said for word in _REFUSED):
+            return LogError(f"{name} does not let you in ({said}): check the URL, the login and its password")
+        if silent or getattr(error, "connection_invalidated", False) or state[:2] in ("08", "57"):
             return Unreachable(
                 f"{name} cannot be reached ({said}): check the network and the server; nothing is lost, try again later"
             )
@@ -180,10 +205,18 @@ def _told(name: str, shared: bool, error: DBAPIError) -> LogError:
         return LogError(f"{name} is locked by another program: close it and try again")
     if "full" in said:
         return LogError(f"no space left for {name}: free some space; nothing before this was lost")
+    if "I/O error" in said:  # a quota, a network folder, a failing disk
+        return LogError(
+            f"{name} cannot be read or written ({said}): the disk may be full or failing; nothing before this was lost"
+        )
     if "readonly" in said or "read-only" in said:
         return LogError(f"{name} cannot be written: check its permissions, or give another with --log")
-    if isinstance(error.orig, sqlite3.OperationalError) and "malformed" not in said:
+    if isinstance(cause, driver.OperationalError) and "malformed" not in said and "decode" not in said:
         return LogError(f"{name} cannot be used ({said}): check the path, or give another with --log")
+    return _damaged(name, said)
+
+
+def _damaged(name: str, said: str) -> LogError:
     return LogError(f"{name} is no case log or is damaged ({said}): put it aside, or give another with --log")
 
 
@@ -206,7 +239,7 @@ def add_partitions(db: Connection, first: int = 202401, last: int | None = None)
             name = f"{table.name}_{month}"
             if not 1 <= month % 100 <= 12 or name in known:
                 continue
-            with suppress(DBAPIError), db.begin_nested():
+            with suppress(IntegrityError), db.begin_nested():  # the default partition has rows of that month
                 db.execute(
                     text(f"CREATE TABLE {name} PARTITION OF {table.name} FOR VALUES FROM ({month}) TO ({month + 1})")
                 )

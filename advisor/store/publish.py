@@ -83,11 +83,13 @@ def _mismatch(local: CaseLog, n: int, journal: bytes) -> str | None:
 
 def _send(local: CaseLog, shared: CaseLog) -> tuple[int, int]:
     """One batch: the events after those the shared log has; returns how many events and files were sent."""
+    from advisor.caselog import storable
     from advisor.settings import Settings
 
     w, e = t.writer.c, t.event.c
     with shared.base.write() as db:
-        first = {"id": local.writer, "name": Settings.kept().bench, "n": 0, "journal": b"", "own": False}
+        name = storable(Settings.kept().bench)
+        first = {"id": local.writer, "name": name, "n": 0, "journal": b"", "own": False}
         new = insert(t.writer).values(**first, invented=False, login=func.current_user())
         db.execute(new.on_conflict_do_nothing(index_elements=["id"]))
         n, journal = db.execute(select(w.n, w.journal).where(w.id == local.writer).with_for_update()).one()
@@ -106,6 +108,7 @@ def _send(local: CaseLog, shared: CaseLog) -> tuple[int, int]:
             update(t.writer).where(w.id == local.writer).values(n=int(n) + len(batch), journal=batch[-1]["journal"])
         )
         for bench, case in dict.fromkeys((row["bench"], row["case_id"]) for row in batch):
+            shared.hold(db, bench, case)
             shared.derive(db, bench, case, shared.events(db, bench, case), 1)
         return len(batch), files
 
@@ -117,7 +120,7 @@ def _send_files(local: CaseLog, db: Connection, batch: Sequence[dict[str, Any]])
     for row in batch:
         if row["type"] != "attach":
             continue
-        sha = str(parsed(row["case_id"], row["body"]).get("sha256"))
+        sha = str(parsed(row["case_id"], row["body"], row["type"]).get("sha256"))
         content = local.content(row["bench"], sha)
         if content is None:
             continue  # lost or altered at the bench; the event still tells what it was

@@ -68,9 +68,9 @@ def grants(benches: tuple[str, ...] = (), supervisors: tuple[str, ...] = ()) -> 
             lines.append(f"\n-- {login}: set a password with \\password {login}, or let the server ask another way.")
             lines.append(
                 f"DO $$ BEGIN IF NOT EXISTS (SELECT FROM pg_roles WHERE rolname = '{login}') "
-                f"THEN CREATE ROLE {login} LOGIN; END IF; END $$;"
+                f'THEN CREATE ROLE "{login}" LOGIN; END IF; END $$;'
             )
-            lines.append(f"GRANT {role} TO {login};")
+            lines.append(f'GRANT {role} TO "{login}";')  # quoted: it may be a word of SQL
     if not (benches or supervisors):
         lines.append("\n-- For each bench and supervisor: CREATE ROLE name LOGIN; GRANT advisor_bench TO name;")
     return "\n".join(lines) + "\n"

@@ -75,12 +75,16 @@ _PARTED: Any = {"postgresql_partition_by": "RANGE (month)"}
 # Big integers do not autoincrement and stay plain on SQLite.
 _COUNT = BigInteger().with_variant(Integer(), "sqlite")
 
+# What is sorted or searched by its beginning goes by bytes on PostgreSQL too, whatever language the server sorts by.
+_ID = String(16).with_variant(String(16, collation="C"), "postgresql")
+_KEY = Text().with_variant(Text(collation="C"), "postgresql")
+
 event = Table(
     "event",
     metadata,
-    Column("bench", String(16), primary_key=True, comment="the bench the case belongs to"),
-    Column("case_id", Text, primary_key=True),
-    Column("writer", String(16), primary_key=True, comment="the bench or supervisor that wrote it"),
+    Column("bench", _ID, primary_key=True, comment="the bench the case belongs to"),
+    Column("case_id", _KEY, primary_key=True),
+    Column("writer", _ID, primary_key=True, comment="the bench or supervisor that wrote it"),
     Column("seq", Integer, primary_key=True, autoincrement=False, comment="place in the writer's chain of this case"),
     Column("month", Integer, primary_key=True, autoincrement=False, comment="month the case began, as 202611"),
     Column("n", _COUNT, nullable=False, comment="place in the writer's whole journal"),
@@ -104,7 +108,7 @@ event = Table(
 writer = Table(
     "writer",
     metadata,
-    Column("id", String(16), primary_key=True),
+    Column("id", _ID, primary_key=True),
     Column("name", Text, nullable=False),
     Column("n", _COUNT, nullable=False, comment="events written so far"),
     Column("journal", LargeBinary(32), nullable=False, comment="journal hash of the last of them"),
@@ -116,11 +120,11 @@ writer = Table(
 case_row = Table(
     "case_row",
     metadata,
-    Column("bench", String(16), primary_key=True),
-    Column("case_id", Text, primary_key=True),
+    Column("bench", _ID, primary_key=True),
+    Column("case_id", _KEY, primary_key=True),
     Column("month", Integer, primary_key=True, autoincrement=False),
     Column("begun", Moment, nullable=False),
-    Column("mill", Text),
+    Column("mill", _KEY),
     Column("technician", Text),
     Column("material", Text),
     Column("process", Text),
@@ -165,13 +169,13 @@ case_row = Table(
 reading = Table(
     "reading",
     metadata,
-    Column("bench", String(16), primary_key=True),
-    Column("case_id", Text, primary_key=True),
-    Column("series", Text, primary_key=True),
+    Column("bench", _ID, primary_key=True),
+    Column("case_id", _KEY, primary_key=True),
+    Column("series", _KEY, primary_key=True),
     Column("month", Integer, primary_key=True, autoincrement=False),
     Column("begun", Moment, nullable=False),
     Column("at", Moment, nullable=False),
-    Column("mill", Text),
+    Column("mill", _KEY),
     Column("value", Double, nullable=False),
     Column("unit", Text, nullable=False),
     Column("u", Double),
@@ -183,7 +187,7 @@ reading = Table(
 attachment = Table(
     "attachment",
     metadata,
-    Column("bench", String(16), primary_key=True),
+    Column("bench", _ID, primary_key=True),
     Column("sha256", String(64), primary_key=True),
     Column("content", LargeBinary, nullable=False),
     comment="files attached to cases, in a shared log; a log file keeps them beside itself",
