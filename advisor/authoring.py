@@ -141,7 +141,7 @@ def replay(args: argparse.Namespace) -> int:
             sys.stderr.flush()
 
         progress = show
-    result = worked.replay(knowledge(args.knowledge), cases, progress)
+    result = worked.replay(knowledge(args.knowledge, overlay=False), cases, progress)
     if args.format == "json":
         return put_json(result)
     say(worked.replay_text(result))

@@ -50,7 +50,7 @@ def write_demo(
 
     count = jobs or min(os.cpu_count() or 1, 4)
     with _progress() as show:
-        lab = invented_lab(knowledge(None), until, seed, cases, show, count)
+        lab = invented_lab(knowledge(overlay=False), until, seed, cases, show, count)
     new = path.with_name("new.db")
     _remove(new)
     log = CaseLog(new, invented=True)

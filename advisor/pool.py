@@ -21,7 +21,7 @@ _WORKER: dict[str, Compiled] = {}
 def _start(folder: Path | None) -> None:
     from advisor import knowledge
 
-    _WORKER["compiled"] = knowledge(folder)
+    _WORKER["compiled"] = knowledge(folder, overlay=False)
 
 
 def _task(work: Callable[[Compiled, T], R], item: T) -> R:

@@ -41,7 +41,7 @@ def knowledge_simulate(args: argparse.Namespace) -> int:
     if args.seed < 0:
         raise Stop("--seed takes a whole number that is not negative", USAGE)
     folder = Path(args.knowledge) if args.knowledge else None
-    compiled = knowledge(folder)
+    compiled = knowledge(folder, overlay=False)
     jobs = min(args.jobs or os.cpu_count() or 1, args.cases)
     bar, show = _progress("simulating")
     try:
@@ -125,7 +125,7 @@ def knowledge_diff(args: argparse.Namespace) -> int:
     from advisor.differ import change_data, changes, logged_events, worked_events
     from advisor.load import load_cases, shipped
 
-    old, new = knowledge(args.old), knowledge(args.new)
+    old, new = knowledge(args.old, overlay=False), knowledge(args.new, overlay=False)
     beside = Path(args.new).resolve().parent / "cases"
     folder = Path(args.cases) if args.cases else beside if beside.is_dir() else shipped("cases")
     cases = [(case.id, worked_events(case, old, new)) for case in load_cases(folder)]
@@ -162,7 +162,7 @@ def knowledge_graph(args: argparse.Namespace) -> int:
     from advisor.drawing import draw_base, draw_symptom
     from advisor.issue import nearest
 
-    kb = knowledge(args.knowledge).kb
+    kb = knowledge(args.knowledge, overlay=False).kb
     path = Path(args.svg)
     if args.symptom and args.symptom not in kb.symptoms:
         hint = nearest(args.symptom, kb.symptoms) or "see: advisor knowledge list symptoms"

@@ -36,7 +36,6 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -238,3 +237,189 @@ def _measure(name: str, where: str) -> None:
     figures["cpu"] = time.process_time() - processor
     figures["mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(json.dumps(figures))
+
+
+# -- logs of every size -------------------------------------------------------------------------------------------------
+
+
+def _made(database: str, place: str, cases: int) -> str:
+    """The log of that many cases, made if it is not there; returns its path or URL."""
+    import log_scale_fill
+
+    begin = time.perf_counter()
+    if database == "sqlite":
+        path = Path(place) / f"log_scale_{cases}.db"
+        if path.exists():
+            return str(path)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        log_scale_fill.fill_file(path, cases)
+        where = str(path)
+    else:
+        name = f"log_scale_{cases}"
+        where = f"{place.rpartition('/')[0]}/{name}"
+        if _sql(place, "SELECT 1 FROM pg_database WHERE datname = %s", name):
+            return where
+        _sql(place, f"CREATE DATABASE {name}")
+        log_scale_fill.fill_server(where, cases)
+    print(f"{cases} cases written in {time.perf_counter() - begin:.0f} s", file=sys.stderr)
+    return where
+
+
+def _removed(where: str, place: str) -> None:
+    if "://" in where:
+        _sql(place, f"DROP DATABASE {where.rpartition('/')[2]}")
+        return
+    for path in Path(where).parent.glob(Path(where).name + "*"):
+        path.unlink()
+
+
+def _sql(url: str, sql: str, *args: Any) -> list[tuple[Any, ...]]:
+    import psycopg
+
+    with psycopg.connect(url, autocommit=True) as db:
+        found = db.execute(sql, args or None)
+        return found.fetchall() if found.description else []
+
+
+def _bytes(where: str) -> int:
+    """What the log takes on disk, indexes and all."""
+    if "://" not in where:
+        return sum(p.stat().st_size for p in Path(where).parent.glob(Path(where).name + "*") if p.is_file())
+    tables = "SELECT sum(pg_total_relation_size(c.oid)) FROM pg_class c WHERE relname ~ %s AND relkind = 'r'"
+    return int(_sql(where, tables, "^(event|case_row|reading|writer|attachment)(_|$)")[0][0])
+
+
+# -- PostgreSQL: what is read for a query -------------------------------------------------------------------------------
+
+
+def plans(where: str, case: str) -> None:
+    """Print how the server goes about the queries: time, partitions, pages; the review's, a case's, a bench's own."""
+    import psycopg
+
+    from advisor.store.rights import grants
+
+    since, until = _span()
+    log = _open_log(where)
+    said: list[tuple[str, Any]] = []
+    bench, ident = log._key(case)
+    wide, early = _back(since, 30), _back(since, DAYS)
+    questions: dict[str, Callable[[], Any]] = {
+        "rows of the review (the quarter and 30 days on both sides)": lambda: log.rows(wide, _back(until, -30)),
+        "readings (the quarter and as long before)": lambda: log.readings(early, until),
+        "diary of the quarter": lambda: log.diary(since, until),
+        "waiting for a signature from before": lambda: log.rows(None, since, reviewable=True),
+        "a case found by its id": lambda: log.find(ident),
+        "the events of a case": lambda: log.entries(case),
+    }
+    for name, ask in questions.items():
+        said.append((name, _asked(log, ask)))
+    login = bench_login = ""
+    with psycopg.connect(where, autocommit=True) as db:
+        found = db.execute("SELECT login FROM writer WHERE id = %s", [bench]).fetchone()
+        login = bench_login = str(found[0]) if found else ""
+        db.execute(grants((bench_login,)))
+        for name, statements in said:
+            _plan(db, name, statements)
+        db.execute(f"SET ROLE {login}")
+        for name, statements in said[:2] + said[-1:]:
+            _plan(db, f"{name}, with the rights of one bench", statements)
+
+
+def _asked(log: Any, ask: Callable[[], Any]) -> list[tuple[str, Any]]:
+    """The statements that a call sends to the server."""
+    from sqlalchemy import event
+
+    found: list[tuple[str, Any]] = []
+
+    def note(db: Any, cursor: Any, statement: str, parameters: Any, context: Any, many: bool) -> None:
+        if statement.lstrip().startswith("SELECT") and "FROM writer" not in statement:
+            found.append((statement, parameters))
+
+    event.listen(log.base.engine, "before_cursor_execute", note)
+    ask()
+    event.remove(log.base.engine, "before_cursor_execute", note)
+    return found
+
+
+def _plan(db: Any, name: str, statements: list[tuple[str, Any]]) -> None:
+    for statement, parameters in statements:
+        db.execute("SET plan_cache_mode = force_custom_plan")
+        lines = [row[0] for row in db.execute(f"EXPLAIN (ANALYZE, BUFFERS) {statement}", parameters)]
+        text = "\n".join(lines)
+        read = sorted(set(re.findall(r" on ((?:event|case_row|reading)_\w+)", text)))
+        never = len(re.findall("never executed", text))
+        print(f"\n{name}: {len(read)} partitions" + (f" ({never} of them never executed)" if never else ""))
+        shown = read if len(read) < 8 else [*read[:3], "...", *read[-3:]]
+        print("  " + ", ".join(shown))
+        kept = (
+            "Execution Time",
+            "Planning Time",
+            "Rows Removed",
+            "Index Cond",
+            "Index Scan",
+            "Seq Scan",
+            "Bitmap Heap",
+        )
+        told = [line.rstrip() for line in lines if any(word in line for word in kept)]
+        pages = next((line.strip() for line in lines if "Buffers" in line), "")
+        print("\n".join(["  " + line[:170] for line in told[:9]] + [f"  {told[-1].strip()}", f"  {pages}"]))
+
+
+# -- the table ----------------------------------------------------------------------------------------------------------
+
+
+def _cell(name: str, f: Figures) -> str:
+    if name == "verify":
+        return f"{f['per_s'] / 1000:.0f} k events/s, {f['mb']:.0f} MB"
+    unit = f"{f['seconds'] * 1e3:.1f} ms" if f["seconds"] < 0.1 else f"{f['seconds']:.2f} s"
+    first = f"{f['first'] * 1e3:.0f} ms" if f["first"] < 0.1 else f"{f['first']:.2f} s"
+    if name == "append":
+        return f"{unit} (sync alone {f['fsync'] * 1e3:.1f} ms)"
+    return f"{unit} (first {first}; cpu {f['cpu']:.2f} s), {f['mb']:.0f} MB"
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
+    parser.add_argument("--database", choices=("sqlite", "postgresql"), default="sqlite")
+    parser.add_argument(
+        "place", nargs="?", default=tempfile.gettempdir(), help="folder, or URL of a database to begin from"
+    )
+    parser.add_argument("--cases", type=int, nargs="+", default=[1000, 10_000])
+    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--verify", type=int, default=100_000, metavar="N", help="check logs up to N cases")
+    parser.add_argument("--only", nargs="+", choices=tuple(MEASURES), default=[*MEASURES])
+    parser.add_argument("--keep", action="store_true", help="keep the logs for the next time")
+    parser.add_argument("--plans", action="store_true", help="PostgreSQL: how the server reads")
+    parser.add_argument("--measure", nargs=2, help=argparse.SUPPRESS)
+    args = parser.parse_args()
+    if args.measure:
+        _measure(*args.measure)
+        return
+    table: dict[str, list[str]] = {}
+    for cases in args.cases:
+        where = _made(args.database, args.place, cases)
+        case = _a_case(where)
+        size = _bytes(where)
+        table.setdefault("on disk", []).append(
+            f"{size / 1e9:.2f} GB, {size / cases:.0f} B/case" if size > 1e8 else f"{size / cases:.0f} B/case"
+        )
+        for name in args.only:
+            if name == "verify" and cases > args.verify:
+                table.setdefault(name, []).append("not run")
+                continue
+            figures = measured(name, where, 1 if name == "verify" else args.runs, case)
+            table.setdefault(name, []).append(_cell(name, figures))
+            print(cases, name, json.dumps({k: round(v, 4) for k, v in figures.items()}), file=sys.stderr)
+        if args.plans and args.database == "postgresql":
+            plans(where, case)
+        if not args.keep:
+            _removed(where, args.place)
+    print(f"| {args.database} | " + " | ".join(f"{n:,} cases" for n in args.cases) + " |")
+    print("|---" * (len(args.cases) + 1) + "|")
+    for name, cells in table.items():
+        print(f"| {name.replace('_', ' ')} | " + " | ".join(cells) + " |")
+
+
+if __name__ == "__main__":
+    main()
