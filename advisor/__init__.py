@@ -38,7 +38,7 @@ def knowledge(
     """Load, check and compile a knowledge base: the shipped one, or the one in `folder`.
 
     The shipped one gets the numbers learned from the shop's own cases (`overlay.yaml` in the data folder, see
-    :mod:`advisor.overlay`) unless `overlay` is False; a folder that is named is used as it stands. `tell` is given a
+    :mod:`advisor.learning.overlay`) unless `overlay` is False; a folder that is named is used as it stands. `tell` is given a
     line when some of those numbers cannot be used (default: it goes to stderr).
 
     Raises advisor.load.KnowledgeError with every problem found.
@@ -55,7 +55,7 @@ def knowledge(
     root = Path(folder) if folder else shipped("knowledge")
     kb = load_knowledge(root, examples=False, cache=cache_home(), check=check)
     if overlay and not folder and (path := data_home() / "overlay.yaml").exists():
-        from advisor.overlaid import with_overlay
+        from advisor.learning.overlaid import with_overlay
 
         kb, notes = with_overlay(kb, path, cache_home())
         for note in notes:

@@ -21,11 +21,11 @@ from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Select, Table, and_, delete, func, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Select, Table, and_, delete, func, or_, select, text, update
 from sqlalchemy.dialects.postgresql import insert as insert_pg
 from sqlalchemy.dialects.sqlite import insert as insert_lite
 
-from advisor.caserow import DIARY, CaseRow, DiaryEntry, Reading, case_readings, case_row
+from advisor.caserow import CaseRow, DiaryEntry, Reading, case_readings, case_row
 from advisor.home import log_path
 from advisor.settings import Settings
 from advisor.store import fetch
@@ -267,19 +267,23 @@ class CaseLog:
         """The one case whose handle is `text`, or whose id begins or ends with it; LogError if none or several."""
         c = t.case_row.c
         bench, _, part = storable(text).rpartition("/")
-        size = max(len(part), 1)
-        like = or_(
-            c.case_id == part,
-            and_(c.case_id >= part, c.case_id < part + "\x7f"),
-            func.substr(c.case_id, 12 - size, size) == part,
-        )
-        if not 0 < len(part) < 12:
-            like = c.case_id == part
-        sql = select(c.bench, c.case_id).where(like).order_by(c.case_id).limit(6)
-        if bench:
-            sql = sql.where(c.bench.in_(self._benches(bench)))
+        begins = and_(c.case_id >= part, c.case_id < part + "\x7f")
+        if len(part) > 3 and _month(part) > 0:
+            begins = and_(begins, c.month == _month(part))  # a server then looks into one partition
+        size = len(part)
+        ends = func.substr(c.case_id, 12 - size, size) == part
+        # The end of an id can only be found by reading all ids, so it comes last. A beginning of three letters or more
+        # holds a 0 or 1, of the month, and an end never does; of two letters it may be either.
+        ways: tuple[ColumnElement[bool], ...] = (begins, ends) if size > 2 else (or_(begins, ends),)
+        if not 0 < size < 12:
+            ways = (c.case_id == part,)
+        rows: list[tuple[str, str]] = []
         with self.base.read() as db:
-            rows = [(str(b), str(i)) for b, i in db.execute(sql)]
+            for way in ways:
+                sql = select(c.bench, c.case_id).where(way).order_by(c.case_id).limit(6)
+                if bench:
+                    sql = sql.where(c.bench.in_(self._benches(bench)))
+                rows = rows or [(str(b), str(i)) for b, i in db.execute(sql)]
         exact = [row for row in rows if row[1] == part]
         own = [row for row in exact if row[0] == self.writer]
         for found in (own, exact, rows):
@@ -294,7 +298,7 @@ class CaseLog:
         c = t.case_row.c
         sql = self._all_columns(t.case_row).order_by(c.begun.desc(), c.case_id, c.bench).limit(limit)
         if open_only:
-            sql = sql.where(or_(c.how.is_(None), c.how == "open"))
+            sql = sql.where(text(f"({t.IS_OPEN})"))
         return [
             CaseSummary(
                 self._handle(row.bench, row.case),
@@ -330,7 +334,7 @@ class CaseLog:
             if value is not None:
                 sql = sql.where(column == storable(value))
         if reviewable:
-            sql = sql.where(c.how != "open", c.reviewed.is_(None), c.imported.is_(False))
+            sql = sql.where(t.IS_UNSIGNED, c.imported.is_(False))
         found = self._rows(sql)
         found.sort(key=attrgetter("begun", "bench", "case"))  # here: a server would sort so much on its disk
         return found
@@ -353,6 +357,18 @@ class CaseLog:
             raise self.missing(case)
         return found[0]
 
+    def rows_read(self, series: Sequence[str], mill: str | None = None, newest: int = 5000) -> list[CaseRow]:
+        """The newest cases that hold a reading of one of these series, at most so many, in order of their beginning."""
+        r, c = t.reading.c, t.case_row.c
+        keys = select(r.bench, r.case_id, r.month, r.begun).where(r.series.in_([storable(name) for name in series]))
+        if mill is not None:
+            keys = keys.where(r.mill == storable(mill))
+        k = keys.distinct().order_by(r.begun.desc()).limit(newest).subquery()
+        same = and_(c.bench == k.c.bench, c.case_id == k.c.case_id, c.month == k.c.month)
+        found = self._rows(self._all_columns(t.case_row).join(k, same))
+        found.sort(key=attrgetter("begun", "bench", "case"))
+        return found
+
     def readings(
         self,
         since: str | None = None,
@@ -374,18 +390,23 @@ class CaseLog:
     def diary(self, since: str | None = None, until: str | None = None, mill: str | None = None) -> list[DiaryEntry]:
         """Entries of the mills' diaries in order of time."""
         e = t.event.c
-        sql = select(e.bench, e.case_id, e.at, e.type, e.body).where(e.type.in_(DIARY)).order_by(e.at, e.bench, e.n)
+        sql = self._all_columns(t.event, "bench", "case_id", "at", "type", "body").where(t.IN_DIARY)
         since, until = (_moment(x) if x else None for x in (since, until))
         first, last = t.months_between(since, until)
-        sql = sql.where(e.month >= first, e.month <= last)
+        sql = sql.where(e.month >= first, e.month <= last).order_by(e.at, e.bench, e.n)
         if since:
             sql = sql.where(e.at >= since)
         if until:
             sql = sql.where(e.at < until)
+        out = []
         with self.base.read() as db:
-            found = [(b, case, at, parsed(case, body, kind)) for b, case, at, kind, body in db.execute(sql)]
-        entries = (DiaryEntry(b, str(event.get("mill", case[7:])), at, event) for b, case, at, event in found)
-        return [entry for entry in entries if mill in (None, entry.mill)]
+            for block in fetch.blocks(db, sql):
+                for bench, case, at, kind, body in block:
+                    event = parsed(case, body, kind)
+                    own = str(event.get("mill", case[7:]))
+                    if mill in (None, own):
+                        out.append(DiaryEntry(bench, own, at, event))
+        return out
 
     def handle(self, row: CaseRow) -> str:
         """The handle of a row's case."""

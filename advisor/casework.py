@@ -324,7 +324,7 @@ def case(args: argparse.Namespace) -> int:
 
 def _sheets(args: argparse.Namespace, log: Any, compiled: Any, case: str, data: dict[str, Any]) -> int:
     """Write the case as a sheet."""
-    from advisor.casesheet import sheet_html, sheet_pdf
+    from advisor.paper.casesheet import sheet_html, sheet_pdf
     from advisor.settings import Settings
 
     row = log.row(case)

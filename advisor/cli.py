@@ -159,7 +159,7 @@ def _parser() -> argparse.ArgumentParser:
     k.add_argument("--dry-run", action="store_true", help="only show what would come in")
     k.add_argument("--skip-bad", action="store_true", help="bring in the good rows although others cannot be read")
     k.add_argument("--yes", action="store_true", help="do not ask before writing")
-    k.set_defaults(run=_late("exchangework", "log_import"))
+    k.set_defaults(run=_late("exchange.work", "log_import"))
     k = inner.add_parser(
         "export",
         parents=[common],
@@ -173,7 +173,7 @@ def _parser() -> argparse.ArgumentParser:
     k.add_argument("--mill", metavar="NAME", help="cases of this mill only")
     k.add_argument("--case", metavar="CASE", help="this case only")
     k.add_argument("--excel", action="store_true", help="mark the CSV file as UTF-8 for spreadsheets")
-    k.set_defaults(run=_late("exchangework", "log_export"))
+    k.set_defaults(run=_late("exchange.work", "log_export"))
     p = sub.add_parser(
         "diary",
         help="note what was done and changed on a mill, and what it made",
@@ -222,10 +222,10 @@ def _parser() -> argparse.ArgumentParser:
     )
     k.add_argument("--last", metavar="SPAN", help="so long up to the last day: 30d, 12w, 3m, 1y (default: 90d)")
     k.add_argument("--html", metavar="FILE", help="write it as one HTML file, to read and to print")
-    k.set_defaults(run=_late("reviewwork", "review"))
+    k.set_defaults(run=_late("review.work", "review"))
     k = inner.add_parser("queue", parents=[common, period], help="step through unsigned cases")
     k.add_argument("--by", metavar="NAME", help="who signs (default: the setting technician, else the login name)")
-    k.set_defaults(run=_late("signwork", "queue"))
+    k.set_defaults(run=_late("review.queue", "queue"))
     k = inner.add_parser("sign", parents=[common], help="sign one case, or ask or comment on it")
     k.add_argument("case", help="case id, its beginning or its end")
     k.add_argument("--approve", action="store_true", help="the technician's finding stands")
@@ -233,7 +233,7 @@ def _parser() -> argparse.ArgumentParser:
     k.add_argument("--ask", metavar="TEXT", help="ask for more; the case waits for a note")
     k.add_argument("--comment", metavar="TEXT", help="a remark; signs nothing")
     k.add_argument("--by", metavar="NAME", help="who signs (default: the setting technician, else the login name)")
-    k.set_defaults(run=_late("signwork", "sign"))
+    k.set_defaults(run=_late("review.queue", "sign"))
     p = sub.add_parser(
         "learn",
         help="fit the knowledge's numbers to the shop's signed cases",
@@ -242,21 +242,21 @@ def _parser() -> argparse.ArgumentParser:
     inner = p.add_subparsers(dest="what", metavar="WHAT", required=True)
     k = inner.add_parser("now", parents=[common, shown], help="what would change, and adopt it (the default)")
     k.add_argument("--yes", action="store_true", help="adopt without asking")
-    k.set_defaults(run=_late("learnwork", "learn"))
+    k.set_defaults(run=_late("learning.work", "learn"))
     k = inner.add_parser("show", parents=[shown], help="what was learned and is in force")
-    k.set_defaults(run=_late("learnwork", "learn_show"))
+    k.set_defaults(run=_late("learning.work", "learn_show"))
     k = inner.add_parser("undo", help="go back to what was in force before")
-    k.set_defaults(run=_late("learnwork", "learn_undo"))
+    k.set_defaults(run=_late("learning.work", "learn_undo"))
     k = inner.add_parser("unknowns", parents=[common, shown], help="causes the knowledge lacks, that come back")
     k.add_argument("--draft", metavar="DIR", help="write a draft entry for each to this knowledge folder")
-    k.set_defaults(run=_late("learnwork", "learn_unknowns"))
+    k.set_defaults(run=_late("learning.work", "learn_unknowns"))
     p = sub.add_parser(
         "demo",
         help="make an invented lab to try the review on",
         description="Make an invented lab of four mills in a log of its own; your own log is not touched.",
     )
     p.add_argument("--again", action="store_true", help="make it anew, up to today")
-    p.set_defaults(run=_late("demowork", "demo"))
+    p.set_defaults(run=_late("demo.work", "demo"))
     p = sub.add_parser(
         "settings",
         parents=[shown],

@@ -8,9 +8,9 @@ from advisor.compiled import Compiled
 from advisor.dialogue import clean
 from advisor.model import Knowledge
 from advisor.record import Record
+from advisor.review.signing import said
 from advisor.scripted import report, report_text
 from advisor.session import Session, effective
-from advisor.signing import said
 
 __all__ = ["record_text", "trail_data", "trail_text"]
 

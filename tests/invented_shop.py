@@ -10,7 +10,7 @@ import numpy as np
 
 from advisor.assess import Assessment
 from advisor.compiled import Compiled
-from advisor.learn import LearnCase
+from advisor.learning.estimate import LearnCase
 from advisor.model import Knowledge
 from advisor.session import Session
 from advisor.worlds import World, draw

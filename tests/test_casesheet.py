@@ -13,10 +13,10 @@ import pytest
 from PIL import Image
 
 from advisor.caserow import case_row
-from advisor.casesheet import sheet_html, sheet_pdf
 from advisor.compiled import Compiled
+from advisor.paper.casesheet import sheet_html, sheet_pdf
+from advisor.paper.sheetfiles import picture
 from advisor.session import Session
-from advisor.sheetfiles import picture
 from advisor.trail import trail_data
 
 CASE = "261125-aaaa"

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from advisor.charts import ewma, individuals, scrap_ratio, wilson
+from advisor.review.charts import ewma, individuals, scrap_ratio, wilson
 
 # NIST/SEMATECH e-Handbook 6.3.2.2, flow rate example (second-hand).
 FLOW = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]

@@ -17,10 +17,10 @@ from scipy.stats import theilslopes
 from advisor.caselog import CaseLog
 from advisor.caserow import CaseRow, Reading, case_readings, case_row
 from advisor.compiled import Compiled
-from advisor.demodesk import CasePlan, Desk, Shift, iso
-from advisor.demolab import DAYS, SUPERVISOR, TECHNICIANS, Lab, invented_lab
-from advisor.demostories import MILLS, Months, levels_on, stories
-from advisor.demowork import demo, demo_path, write_demo
+from advisor.demo.desk import CasePlan, Desk, Shift, iso
+from advisor.demo.lab import DAYS, SUPERVISOR, TECHNICIANS, Lab, invented_lab
+from advisor.demo.stories import MILLS, Months, levels_on, stories
+from advisor.demo.work import demo, demo_path, write_demo
 from advisor.output import Stop
 from advisor.session import Session
 
@@ -226,7 +226,7 @@ def test_too_few_cases_or_no_time_zone_are_refused(compiled: Compiled) -> None:
 def _short(lab: Lab, monkeypatch: pytest.MonkeyPatch) -> None:
     """The command writes the lab made already, with a short diary."""
     short = Lab(lab.cases, lab.diary[:40])
-    monkeypatch.setattr("advisor.demolab.invented_lab", lambda *given: short)
+    monkeypatch.setattr("advisor.demo.lab.invented_lab", lambda *given: short)
 
 
 @pytest.mark.usefixtures("_short")

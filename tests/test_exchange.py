@@ -19,8 +19,8 @@ import advisor
 from advisor.caselog import CaseLog
 from advisor.caserow import CaseRow
 from advisor.compiled import Compiled
-from advisor.exchange import COLUMNS, as_written, csv_lines, harmless, json_line, put_file
-from advisor.exchangework import log_export
+from advisor.exchange.export import COLUMNS, as_written, csv_lines, harmless, json_line, put_file
+from advisor.exchange.work import log_export
 from advisor.output import OK, USAGE, Stop
 
 ANY = st.text(st.characters(codec="utf-8"), max_size=40)

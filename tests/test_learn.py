@@ -15,13 +15,12 @@ from invented_shop import changed, shop_cases
 from scipy import integrate, stats
 from small_base import write_base, write_pair
 
-from advisor.adopt import LEAST_CASES, TooFew, changes, learn, log_losses, named_posterior
 from advisor.caserow import CaseRow
 from advisor.compiled import Compiled
-from advisor.learn import LearnCase, learn_case, tally
-from advisor.overlaid import NONE, with_numbers
-from advisor.session import Session
-from advisor.updates import (
+from advisor.learning.adopt import LEAST_CASES, TooFew, changes, learn, log_losses, named_posterior
+from advisor.learning.estimate import LearnCase, learn_case, tally
+from advisor.learning.overlaid import NONE, with_numbers
+from advisor.learning.updates import (
     STRENGTH,
     LinkCount,
     RateCount,
@@ -34,6 +33,7 @@ from advisor.updates import (
     rate_share,
     share_posterior,
 )
+from advisor.session import Session
 from advisor.worlds import draw
 
 

@@ -12,16 +12,16 @@ import pytest
 from small_base import SmallBase, write_base
 
 import advisor
-from advisor import learnwork
 from advisor.caselog import CaseLog
 from advisor.compiled import Compiled
 from advisor.home import data_home
 from advisor.issue import KnowledgeError
+from advisor.learning import work as learnwork
+from advisor.learning.overlaid import NONE, with_numbers, with_overlay
+from advisor.learning.overlay import FILE, Header, HeldOut, fitting, overlay_text, put, read, undo
+from advisor.learning.updates import LinkCount, RateCount, Tally, numbers_of
 from advisor.model import Knowledge
 from advisor.output import Stop
-from advisor.overlaid import NONE, with_numbers, with_overlay
-from advisor.overlay import FILE, Header, HeldOut, fitting, overlay_text, put, read, undo
-from advisor.updates import LinkCount, RateCount, Tally, numbers_of
 
 HEADER = Header(
     written="2026-11-25T10:00:00+00:00",
@@ -127,7 +127,7 @@ def test_numbers_kept_in_the_cache_are_the_same(
     first, _ = with_overlay(kb, path, cache)
     kept = next(cache.iterdir())
     with monkeypatch.context() as patch:
-        patch.setattr("advisor.overlay.read", lambda path: pytest.fail("it was read anew"))
+        patch.setattr("advisor.learning.overlay.read", lambda path: pytest.fail("it was read anew"))
         again, told = with_overlay(kb, path, cache)
     assert (numbers(again), again.digest, told) == (numbers(first), first.digest, [])
     kept.write_text('{"rates": [], "shares"', "utf-8")

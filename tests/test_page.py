@@ -23,8 +23,8 @@ from test_casesheet import ANSWERS, Sheets, attach, png
 
 from advisor.caserow import CaseRow, DiaryEntry, Reading
 from advisor.compiled import Compiled
-from advisor.page import page_html, write_page
-from advisor.review import Prices, Review, period_of, review_of
+from advisor.paper.page import page_html, write_page
+from advisor.review.figures import Prices, Review, period_of, review_of
 
 EVIL = "<script>window.hit=1</script><img src=x onerror='window.hit=1'> $\\frac{1}$ \u202e" + "W" * 120
 QUESTIONS = 4

@@ -22,14 +22,14 @@ import advisor
 from advisor.caselog import CaseLog
 from advisor.caserow import case_row
 from advisor.compiled import Compiled
-from advisor.exchangework import bring_in
-from advisor.listcells import CellError, begun, cell_text, count_of, date_order, minutes_of, parse_date
-from advisor.listcolumns import ColumnError, Wish, guess, header_row, mapping_text
-from advisor.listfile import MOST_ROWS, ListError, Listing, ListRow, read_list
+from advisor.exchange.cells import CellError, begun, cell_text, count_of, date_order, minutes_of, parse_date
+from advisor.exchange.columns import ColumnError, Wish, guess, header_row, mapping_text
+from advisor.exchange.listfile import MOST_ROWS, ListError, Listing, ListRow, read_list
+from advisor.exchange.remakes import Known, Plan, plan_remakes
+from advisor.exchange.wordbook import WordBook
+from advisor.exchange.work import bring_in
 from advisor.output import OK, PROBLEM, USAGE, Stop
-from advisor.remakes import Known, Plan, plan_remakes
 from advisor.session import Session
-from advisor.wordbook import WordBook
 
 TODAY = date(2026, 11, 25)
 NOW = datetime(2026, 11, 25, 10, tzinfo=UTC)

@@ -13,15 +13,15 @@ import pytest
 from review_rows import at, row, some_rows
 
 from advisor.caserow import CaseRow, DiaryEntry
-from advisor.charts import wilson
-from advisor.hits import program
-from advisor.indicators import Prices, costs, counts, first_fix, fix_times, moments, quartiles
 from advisor.model import Knowledge
 from advisor.output import Stop
-from advisor.repeats import Repeats, find_repeats
-from advisor.review import Review, period_of, review_of
-from advisor.reviewwork import _plain, span
-from advisor.upkeep import burr_life, changes, mill_figures, overdue_care
+from advisor.review.charts import wilson
+from advisor.review.figures import Review, period_of, review_of
+from advisor.review.hits import program
+from advisor.review.indicators import Prices, costs, counts, first_fix, fix_times, moments, quartiles
+from advisor.review.repeats import Repeats, find_repeats
+from advisor.review.upkeep import burr_life, changes, mill_figures, overdue_care
+from advisor.review.work import _plain, span
 
 SEEDS = range(6)
 SINCE, UNTIL, NOW = "2026-09-01", "2026-11-30", "2026-12-20T00:00:00.000+00:00"

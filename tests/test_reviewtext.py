@@ -16,9 +16,9 @@ from advisor.caserow import DiaryEntry
 from advisor.compiled import Compiled
 from advisor.model import Knowledge
 from advisor.output import Stop
-from advisor.review import Prices, Review, period_of, review_of
-from advisor.reviewtext import show
-from advisor.reviewwork import review
+from advisor.review.figures import Prices, Review, period_of, review_of
+from advisor.review.text import show
+from advisor.review.work import review
 
 SINCE, UNTIL, NOW = "2026-09-01", "2026-11-30", "2026-12-20T00:00:00.000+00:00"
 

@@ -13,9 +13,9 @@ from review_rows import at, reading
 from scipy.stats import theilslopes
 
 from advisor.caserow import Reading
-from advisor.charts import ewma, individuals
 from advisor.model import Knowledge
-from advisor.trends import Trend, find_trends
+from advisor.review.charts import ewma, individuals
+from advisor.review.trends import Trend, find_trends
 
 SINCE, UNTIL = "2026-09-01", "2026-11-30"
 

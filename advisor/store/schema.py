@@ -31,6 +31,9 @@ from sqlalchemy.types import TypeEngine
 
 __all__ = [
     "GROWING",
+    "IN_DIARY",
+    "IS_OPEN",
+    "IS_UNSIGNED",
     "REVISION",
     "Moment",
     "attachment",
@@ -79,6 +82,11 @@ _COUNT = BigInteger().with_variant(Integer(), "sqlite")
 _ID = String(16).with_variant(String(16, collation="C"), "postgresql")
 _KEY = Text().with_variant(Text(collation="C"), "postgresql")
 
+# What the partial indexes hold. A query has to say it in the same words, not with parameters, for SQLite to use them.
+IN_DIARY = text("type IN ('care', 'produced', 'changed')")
+IS_OPEN = text("how IS NULL OR how = 'open'")
+IS_UNSIGNED = text("how <> 'open' AND reviewed IS NULL")
+
 event = Table(
     "event",
     metadata,
@@ -98,8 +106,8 @@ event = Table(
     Index(
         "event_diary",
         "at",
-        sqlite_where=text("type IN ('care', 'produced', 'changed')"),
-        postgresql_where=text("type IN ('care', 'produced', 'changed')"),
+        sqlite_where=IN_DIARY,
+        postgresql_where=IN_DIARY,
     ),
     sqlite_with_rowid=False,
     **_PARTED,
@@ -154,14 +162,14 @@ case_row = Table(
     Index(
         "case_row_open",
         "begun",
-        sqlite_where=text("how IS NULL OR how = 'open'"),
-        postgresql_where=text("how IS NULL OR how = 'open'"),
+        sqlite_where=IS_OPEN,
+        postgresql_where=IS_OPEN,
     ),
     Index(
         "case_row_unsigned",
         "begun",
-        sqlite_where=text("how <> 'open' AND reviewed IS NULL"),
-        postgresql_where=text("how <> 'open' AND reviewed IS NULL"),
+        sqlite_where=IS_UNSIGNED,
+        postgresql_where=IS_UNSIGNED,
     ),
     **_PARTED,
 )

@@ -1,7 +1,7 @@
 """What learning from a shop's own cases is worth: `python tests/benchmarks/learn.py`. Prints figures; nothing is asserted.
 
 An invented shop differs from the shipped knowledge: some causes are eight times as common, some show themselves in a
-check more or less often. Its cases are diagnosed with the shipped knowledge and signed; `advisor.adopt.learn` makes of
+check more or less often. Its cases are diagnosed with the shipped knowledge and signed; `advisor.learning.adopt.learn` makes of
 them what `advisor learn` would. Then fresh cases of the shop go through whole sessions before and after adopting: the
 mean minutes to a proven fix (referral counted in full), the differences case by case, and how often the leading cause is
 there when the first remedy comes up. `--true` adds a program that knows the shop's true numbers: the most there is to
@@ -27,14 +27,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does: 
 import numpy as np  # noqa: E402
 from invented_shop import case_of, changed  # noqa: E402
 
-from advisor.adopt import changes, learn  # noqa: E402
 from advisor.compiled import Compiled  # noqa: E402
-from advisor.learn import LearnCase  # noqa: E402
+from advisor.learning.adopt import changes, learn  # noqa: E402
+from advisor.learning.estimate import LearnCase  # noqa: E402
+from advisor.learning.overlaid import with_numbers  # noqa: E402
+from advisor.learning.updates import link_prior, numbers_of  # noqa: E402
 from advisor.load import load_knowledge, shipped  # noqa: E402
 from advisor.model import Knowledge  # noqa: E402
-from advisor.overlaid import with_numbers  # noqa: E402
 from advisor.simulate import Outcome, run_world  # noqa: E402
-from advisor.updates import link_prior, numbers_of  # noqa: E402
 from advisor.worlds import draw  # noqa: E402
 
 OTHER = {"very frequent": "occasional", "frequent": "very rare", "occasional": "frequent"}

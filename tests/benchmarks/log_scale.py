@@ -83,8 +83,8 @@ def review(where: str, page: bool = False) -> Figures:
     from rich.console import Console
 
     import advisor
-    from advisor.reviewtext import show
-    from advisor.reviewwork import read_review
+    from advisor.review.text import show
+    from advisor.review.work import read_review
 
     compiled = advisor.knowledge(None)
     since, until = _span()
@@ -93,7 +93,7 @@ def review(where: str, page: bool = False) -> Figures:
     found, burrs = read_review(log, compiled, since, until, now=f"{until}T00:00:00.000+00:00")
     read = time.perf_counter()
     if page:
-        from advisor.page import write_page
+        from advisor.paper.page import write_page
 
         with tempfile.TemporaryDirectory() as folder:
             file = Path(folder) / "review.html"
@@ -110,7 +110,7 @@ def review_page(where: str) -> Figures:
 
 
 def queries(where: str) -> Figures:
-    """The queries of a review, as `advisor.reviewwork` makes them."""
+    """The queries of a review, as `advisor.review.work` makes them."""
     since, until = _span()
     log = _open_log(where)
     out: Figures = {}

@@ -1,0 +1,1 @@
+"""An invented lab, to try the review on."""

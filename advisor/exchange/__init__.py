@@ -1,0 +1,1 @@
+"""Bringing a list of remakes in, writing cases out."""

@@ -1,0 +1,1 @@
+"""What is printed: a case as a sheet, a review as a page."""

@@ -1,0 +1,1 @@
+"""The supervisor's look at a period, and the sign-off of cases."""
