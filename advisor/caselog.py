@@ -263,10 +263,15 @@ class CaseLog:
         sql = select(e.seq, e.id, e.at, e.type, e.body, e.writer).where(where).order_by(e.writer, e.seq)
         return [Entry(seq, x, at, parsed(case, body, kind), who) for seq, x, at, kind, body, who in db.execute(sql)]
 
-    def find(self, text: str) -> str:
-        """The one case whose handle is `text`, or whose id begins or ends with it; LogError if none or several."""
+    def find(self, text: str, least: int = 1) -> str:
+        """The one case whose handle is `text`, or whose id begins or ends with it; LogError if none or several.
+
+        `least`: so many letters must be given, where something is to be written into the case.
+        """
         c = t.case_row.c
         bench, _, part = storable(text).rpartition("/")
+        if len(part) < least > 1:
+            raise LogError(f"'{text}' is too short to write into a case: give at least {least} letters of its id")
         begins = and_(c.case_id >= part, c.case_id < part + "\x7f")
         if len(part) > 3 and _month(part) > 0:
             begins = and_(begins, c.month == _month(part))  # a server then looks into one partition
@@ -358,12 +363,16 @@ class CaseLog:
         return found[0]
 
     def rows_read(self, series: Sequence[str], mill: str | None = None, newest: int = 5000) -> list[CaseRow]:
-        """The newest cases that hold a reading of one of these series, at most so many, in order of their beginning."""
+        """The cases of the newest readings of these series, at most so many of them, in order of their beginning."""
         r, c = t.reading.c, t.case_row.c
-        keys = select(r.bench, r.case_id, r.month, r.begun).where(r.series.in_([storable(name) for name in series]))
+        wanted: ColumnElement[bool] = r.series.in_([storable(name) for name in series])
         if mill is not None:
-            keys = keys.where(r.mill == storable(mill))
-        k = keys.distinct().order_by(r.begun.desc()).limit(newest).subquery()
+            wanted = and_(wanted, r.mill == storable(mill))
+        with self.base.read() as db:
+            oldest = select(r.begun).where(wanted).order_by(r.begun.desc()).limit(1).offset(newest - 1)
+            since = db.execute(oldest).scalar()  # None when there are fewer
+        keys = self._within(select(r.bench, r.case_id, r.month), t.reading, since, None).where(wanted)
+        k = keys.distinct().subquery()
         same = and_(c.bench == k.c.bench, c.case_id == k.c.case_id, c.month == k.c.month)
         found = self._rows(self._all_columns(t.case_row).join(k, same))
         found.sort(key=attrgetter("begun", "bench", "case"))

@@ -182,6 +182,7 @@ def _review(row: dict[str, Any], event: Mapping[str, Any], when: str) -> None:
     row |= {"reviewer": _text(event.get("by")), "reviewed_at": when}
     if action == "approve":
         row["reviewed"] = "approved"
+        row.pop("corrected", None)  # the last word counts
     elif action == "correct":
         row |= {"reviewed": "corrected", "corrected": _text(event.get("cause"))}
     elif action == "ask":

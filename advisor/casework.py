@@ -349,24 +349,35 @@ def _sheets(args: argparse.Namespace, log: Any, compiled: Any, case: str, data: 
 def note(args: argparse.Namespace) -> int:
     """Write a note into a case, open or closed: the answer to a supervisor's question, say."""
     log = open_log(args)
-    case = log.find(args.case)
+    case = log.find(args.case, 4)
     text = " ".join(args.text).strip()
     if not text:
         raise Stop("an empty note says nothing: type its text", USAGE)
-    log.add(case, {"type": "note", "text": text})
-    say(f"Noted in case {case}.")
+    from advisor.settings import Settings
+
+    log.add(case, {"type": "note", "text": text, "by": args.by or Settings.kept().who})
+    say(f"Noted in {_named(log, case)}.")
     return OK
 
 
 def attach(args: argparse.Namespace) -> int:
     """Keep photos or files with a case."""
     log = open_log(args)
-    case = log.find(args.case)
+    case = log.find(args.case, 4)
     for name in args.files:
         event = log.kept_file(case, Path(name).expanduser())
         log.add(case, event)
-        say(f"{event['name']} ({event['size'] / 1000:.0f} kB) is kept with case {case}")
+        say(f"{event['name']} ({event['size'] / 1000:.0f} kB) is kept with {_named(log, case)}")
     return OK
+
+
+def _named(log: Any, case: str) -> str:
+    """A case with what tells it from others, so that a slip is seen."""
+    from advisor.dialogue import clean
+
+    row = log.row(case)
+    parts = (row.begun[:10], f"mill {clean(row.mill)}" if row.mill else "", clean(row.complaint)[:50])
+    return f"case {case} ({', '.join(p for p in parts if p)})"
 
 
 def mill(args: argparse.Namespace) -> int:

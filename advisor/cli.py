@@ -103,6 +103,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     p.add_argument("case", help="case id, its beginning or its end")
     p.add_argument("text", nargs="+", metavar="TEXT", help="the note")
+    p.add_argument("--by", metavar="NAME", help="who writes (default: the setting technician, else the login name)")
     p.set_defaults(run=_late("casework", "note"))
     p = sub.add_parser(
         "attach",
@@ -167,9 +168,9 @@ def _parser() -> argparse.ArgumentParser:
         description="Write cases for other programs: CSV has a row a case, JSON Lines all events of a case in a line.",
     )
     k.add_argument("--format", choices=("csv", "jsonl"), default="csv", help="default: csv")
-    k.add_argument("--to", metavar="FILE", help="file to write (default: stdout)")
+    k.add_argument("--file", metavar="FILE", help="file to write (default: stdout)")
     k.add_argument("--from", dest="since", metavar="DATE", help="cases begun on this day or later")
-    k.add_argument("--to-date", dest="until", metavar="DATE", help="cases begun on this day or before")
+    k.add_argument("--to", dest="until", metavar="DATE", help="cases begun on this day or before")
     k.add_argument("--mill", metavar="NAME", help="cases of this mill only")
     k.add_argument("--case", metavar="CASE", help="this case only")
     k.add_argument("--excel", action="store_true", help="mark the CSV file as UTF-8 for spreadsheets")
@@ -369,8 +370,8 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _filled(words: list[str]) -> list[str]:
-    """`advisor review --last 3m` is `advisor review show --last 3m`, and `advisor learn` is `advisor learn now`."""
-    usual = {"review": "show", "learn": "now"}.get(words[0]) if words else None
+    """`advisor review --last 3m` is `advisor review show --last 3m`; `learn` and `diary` have a usual word too."""
+    usual = {"review": "show", "learn": "now", "diary": "show"}.get(words[0]) if words else None
     plain = len(words) == 1 or (words[1].startswith("-") and words[1] not in ("-h", "--help"))
     return [words[0], usual, *words[1:]] if usual and plain else words
 
@@ -416,7 +417,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(stop, file=sys.stderr)
         return stop.code
     except KeyboardInterrupt:
-        print("Interrupted; every answer given is kept.", file=sys.stderr)
+        asked = args_in[0] in ("diagnose", "resume")
+        print("Interrupted; every answer given is kept." if asked else "Interrupted.", file=sys.stderr)
         return 130
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

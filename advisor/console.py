@@ -63,6 +63,11 @@ class Desk:
             return max(self.output.get_size().columns, 40)
         return max(shutil.get_terminal_size((80, 24)).columns - 1, 40)
 
+    @property
+    def height(self) -> int:
+        """Lines of the terminal."""
+        return self.output.get_size().rows if self.output is not None else shutil.get_terminal_size((80, 24)).lines
+
     def show(self, lines: Iterable[Line]) -> None:
         """Print lines."""
         parts = [
@@ -71,6 +76,18 @@ class Desk:
             for style, text in ([("", "\n")] if i else []) + line
         ]
         print_formatted_text(FormattedText(parts), style=self.style, color_depth=self.depth, output=self.output)
+
+    def page(self, lines: Sequence[Line]) -> None:
+        """Print lines a screen at a time; Enter goes on, anything else stops. Ctrl-D stops too."""
+        height = max(self.height - 2, 5)
+        for place in range(0, len(lines), height):
+            self.show(lines[place : place + height])
+            left = len(lines) - place - height
+            try:
+                if left > 0 and self.ask(f"-- {left} more lines: Enter goes on, q stops -- ").strip():
+                    return
+            except Paused:
+                return
 
     def say(self, text: str, style: str = "") -> None:
         """Print a paragraph."""

@@ -17,7 +17,7 @@ from advisor.dialogue import COMMANDS, Misread, Reply, alias, clean, find_check,
 from advisor.facts import Ranked, Step
 from advisor.match import Match, Matcher
 from advisor.model import Check, SettingField
-from advisor.readings import ReadingError, parse_number
+from advisor.readings import ReadingError, outcome_weights, parse_number
 from advisor.recall import Memory, told
 from advisor.screen import (
     Line,
@@ -203,13 +203,22 @@ class Consultation:
         if self.memory is None:
             return ""
         try:
-            found = self.memory.usual(check.id, str(check.unit))
+            found = self.memory.usual(check.id, str(check.unit), lambda value: self._sound(check, value))
         except self.fault:
             return ""
         if found is None:
             return ""
         unit = f" {check.unit}" if check.unit != "1" else ""
-        return f"Usual on this mill: {found.low:.4g} to {found.high:.4g}{unit} ({found.count} readings, last {found.last:.4g} on {found.at[:10]})."
+        return (
+            f"Sound on this mill so far: {found.low:.4g} to {found.high:.4g}{unit} ({found.sound} of {found.count} "
+            f"readings); the last one {found.last:.4g}{unit} on {found.at[:10]}."
+        )
+
+    def _sound(self, check: Check, value: float) -> bool:
+        """Whether a reading is likeliest what a sound mill shows."""
+        instrument = self.compiled.kb.instruments[str(check.instrument)]
+        weights = outcome_weights(check, value, instrument, self.session.state.profile)
+        return max(weights, key=lambda o: weights[o]) == check.outcomes[0].id
 
     def _symptom_list(self) -> None:
         lines: list[Line] = []
@@ -429,6 +438,9 @@ class Consultation:
         question = kb.checks[step.id].ask if step.id in kb.checks else step_title(self.view, step)
         self.take({**event, "question": question, "ranking": before})
         self.chosen = None
+        if event["type"] == "answer" and event.get("outcome") and kb.checks[step.id].measured:
+            label = kb.checks[step.id].outcome(str(event["outcome"])).label
+            self.desk.say(f"Taken without a reading: {label}. 'back' takes it back.", "dim")
         if event["type"] == "answer" and event.get("value") is not None:
             answer = self.session.state.answers[step.id]
             if answer.calculation:
@@ -616,6 +628,15 @@ class Consultation:
         numbers["0"] = None
         hint = f"type 1 to {len(choices)}, or 0"
         chosen = self._choice("Number, or 0 to go on with the case: ", numbers, step, hint)
+        if (
+            chosen is not None
+            and chosen["how"] == "confirmed"
+            and not (state.helped and state.proofs.get(state.helped))
+        ):
+            self.desk.say("No remedy's proof has passed in this case.", "warn")
+            words = {"yes": True, "y": True, "no": False, "n": False}
+            if not self._choice("Call it confirmed all the same? yes or no: ", words, step, "type yes or no"):
+                return
         if chosen is None:
             if state.helped:
                 self.take({"type": "proof", "remedy": state.helped, "passed": False})

@@ -103,7 +103,7 @@ def settings(args: argparse.Namespace) -> int:
         key, mark, value = pair.partition("=")
         if not mark:
             raise Stop(f"'{pair}' sets nothing: write {pair}=VALUE", USAGE)
-        kept.put(key.strip(), value)
+        kept.put(_priced(key.strip()), value)
     if args.values:
         kept.keep()
     data = {k: v for k, v in asdict(kept).items() if k != "writer"}
@@ -125,6 +125,20 @@ def settings(args: argparse.Namespace) -> int:
     say("\n".join(f"{name:<15} {value}" for name, value in rows))
     say(f"\nSet one with: advisor settings NAME=VALUE   (kept in {Path(data_home()) / 'settings.json'})")
     return OK
+
+
+def _priced(key: str) -> str:
+    """A key as kept: the material of a price is one of the knowledge's, or what it clearly begins."""
+    name, _, material = key.partition(".")
+    if name != "price" or not material:
+        return key
+    from advisor import knowledge
+
+    choices = knowledge().setting_fields["material"].choices
+    found = [c for c in choices if c == material] or [c for c in choices if c.startswith(material)]
+    if len(found) != 1:
+        raise Stop(f"{key}: '{material}' is none of the materials {', '.join(choices)}", USAGE)
+    return f"price.{found[0]}"
 
 
 def _veiled(url: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
@@ -21,6 +22,7 @@ _WORKER: dict[str, Compiled] = {}
 def _start(folder: Path | None) -> None:
     from advisor import knowledge
 
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the parent, which ends these in order
     _WORKER["compiled"] = knowledge(folder, overlay=False)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -27,28 +28,32 @@ class Before:
     cause: str | None
     remedy: str | None
     held: bool | None
+    tried: int
 
 
 @dataclass(frozen=True)
 class Recall:
-    """`count` earlier cases of the complaint on this mill, the newest of them in `before`; `changes`: (time, what) of the
-    last weeks, newest first."""
+    """`count` earlier cases of the complaint on this mill, the newest of them in `before`; `causes` that were confirmed in
+    them, with their number, most frequent first; `changes`: (time, what) of the last weeks, what the diary says first."""
 
     mill: str
     count: int
     before: tuple[Before, ...]
+    causes: tuple[tuple[str, int], ...]
     changes: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
 class Usual:
-    """The usual range of a reading on this mill: its middle eight tenths, or all of it for fewer than ten readings.
+    """The range of the sound readings on this mill: their middle eight tenths, or all for fewer than ten of them.
 
-    In the unit asked for; `count` readings, the last of them `last` taken `at`.
+    In the unit asked for; `sound` of `count` readings are sound, the last of all is `last`, taken `at`. A mill that has
+    been ill for months must not make its illness look usual.
     """
 
     low: float
     high: float
+    sound: int
     count: int
     last: float
     at: str
@@ -71,18 +76,24 @@ def recall(
     own = sorted((r for r in rows if r.mill == mill and r.begun < now), key=lambda r: r.begun)
     same = [r for r in own if wanted & set(r.symptoms)]
     before = tuple(
-        Before(handle(r), r.begun, r.how, r.final_cause, r.remedy if r.fixed else None, _held(r, own, now, repeat_days))
+        Before(
+            *(handle(r), r.begun, r.how, r.final_cause, r.remedy if r.fixed else None),
+            _held(r, own, now, repeat_days),
+            len(r.remedies),
+        )
         for r in reversed(same[-SHOWN:])
     )
+    causes = Counter(r.final_cause for r in same if r.final_cause and (r.how == "confirmed" or r.signed))
     changes: list[tuple[str, str]] = []
+    remedies: list[tuple[str, str]] = []
     for entry in diary:
         if entry.mill == mill and entry.event.get("type") == "changed" and _days(entry.at, now) <= CHANGED_DAYS:
             changes.append((entry.at, str(entry.event.get("what") or "")))
     for row in own:
         if row.fixed and row.remedy and 0 <= _days(row.fixed, now) <= CHANGED_DAYS:
-            changes.append((row.fixed, f"remedy:{row.remedy}"))
-    changes.sort(reverse=True)
-    return Recall(mill, len(same), before, tuple(changes[: SHOWN + 2]))
+            remedies.append((row.fixed, f"remedy:{row.remedy}"))
+    changes = [*sorted(changes, reverse=True), *sorted(remedies, reverse=True)]
+    return Recall(mill, len(same), before, tuple(causes.most_common(SHOWN)), tuple(changes[:SHOWN]))
 
 
 def _held(row: CaseRow, own: Sequence[CaseRow], now: str, days: float) -> bool | None:
@@ -96,20 +107,20 @@ def _held(row: CaseRow, own: Sequence[CaseRow], now: str, days: float) -> bool |
     return _days(row.fixed, now) > days
 
 
-def usual(readings: Iterable[Reading], unit: str) -> Usual | None:
-    """The usual range of readings of one series and mill, in `unit`; None for fewer than three that can be converted."""
+def usual(readings: Iterable[Reading], unit: str, sound: Callable[[float], bool]) -> Usual | None:
+    """The range of the sound readings of one series and mill, in `unit`; None for fewer than three of them."""
     found: list[tuple[str, float]] = []
     for reading in readings:
         try:
             found.append((reading.at, convert(reading.value, reading.unit, unit) if reading.unit else reading.value))
         except ReadingError:
             continue
-    if len(found) < 3:
+    values = sorted(value for _, value in found if sound(value))
+    if len(values) < 3:
         return None
     found.sort()
-    values = sorted(value for _, value in found)
     cut = len(values) // 10
-    return Usual(values[cut], values[-1 - cut], len(values), found[-1][1], found[-1][0])
+    return Usual(values[cut], values[-1 - cut], len(values), len(found), found[-1][1], found[-1][0])
 
 
 def _days(earlier: str, later: str) -> float:
@@ -135,13 +146,13 @@ class Memory:
         diary = log.diary(since=month, mill=self.mill)
         return recall(rows, diary, self.mill, symptoms, now, self.repeat_days, log.handle)
 
-    def usual(self, check: str, unit: str) -> Usual | None:
-        """The usual range of a check's readings on this mill; None when too few are known."""
+    def usual(self, check: str, unit: str, sound: Callable[[float], bool]) -> Usual | None:
+        """The range of a check's sound readings on this mill; None when too few are known."""
         if not self.mill:
             return None
         log = self._log()
         own = self.case.rpartition("/")[2]
-        return usual((r for r in log.readings(mill=self.mill, series=check) if r.case != own), unit)
+        return usual((r for r in log.readings(mill=self.mill, series=check) if r.case != own), unit, sound)
 
 
 def told(found: Recall, kb: Knowledge) -> list[str]:
@@ -149,7 +160,12 @@ def told(found: Recall, kb: Knowledge) -> list[str]:
     lines = []
     if found.count:
         times = "once" if found.count == 1 else f"{found.count} times"
-        lines.append(f"The same complaint on {found.mill} before: {times}.")
+        named = [
+            f"{kb.causes[c].title.lower() if c in kb.causes else c}" + (f" ({n} times)" if n > 1 else "")
+            for c, n in found.causes
+        ]
+        confirmed = f" Confirmed then: {', '.join(named)}." if found.count > 1 and named else ""
+        lines.append(f"The same complaint on {found.mill} before: {times}.{confirmed}")
     for each in found.before:
         cause = kb.causes[each.cause].title.lower() if each.cause in kb.causes else each.cause
         text = f"{each.begun[:10]} ({each.case}): "
@@ -159,6 +175,8 @@ def told(found: Recall, kb: Knowledge) -> list[str]:
             text += f". {remedy}: " + ("it held" if each.held else "it did NOT hold")
         elif each.how in (None, "open"):
             text += ", still open"
+        elif not each.tried:
+            text += " (nothing was tried)"
         lines.append(text + ".")
     for at, what in found.changes:
         key = what.removeprefix("remedy:")

@@ -66,9 +66,14 @@ class Settings:
             return "unknown"
 
     def put(self, key: str, text: str) -> None:
-        """Set one of them from text, such as ('price.zirconia', '14.50'). SettingsError when it does not fit."""
+        """Set one of them from text, such as ('price.zirconia', '14.50'); a price without text is taken out.
+
+        SettingsError when it does not fit.
+        """
         name, _, material = key.partition(".")
-        if name == "price" and material:
+        if name == "price" and material and not text.strip():
+            self.prices.pop(material, None)
+        elif name == "price" and material:
             self.prices[material] = _money(key, text)
         elif key == "hour_price":
             self.hour_price = _money(key, text)

@@ -57,6 +57,11 @@ def trail_text(data: dict[str, Any], compiled: Compiled, session: Session) -> st
     if data["closed"]:
         cause = f": {kb.causes[data['cause']].title}" if data["cause"] in kb.causes else ""
         lines.append(f"Closed: {data['closed']}{cause}")
+    signed = [e for e in data["events"] if e["type"] == "review" and e.get("action") in ("approve", "correct")]
+    if signed:
+        key = signed[-1].get("cause") or data["cause"]
+        title = kb.causes[key].title if key in kb.causes else key or "no cause named"
+        lines.append(f"Signed by {clean(str(signed[-1].get('by') or ''))}. What counts now: {title}")
     return "\n".join(lines)
 
 
@@ -111,7 +116,8 @@ def _told(kb: Knowledge, event: dict[str, Any]) -> str:
     if kind == "calculation":
         return f"worked out: {_worked(event['calculation'])}"
     if kind == "note":
-        return f"note: {clean(str(event['text']))}"
+        by = f" by {clean(str(event['by']))}" if event.get("by") else ""
+        return f"note{by}: {clean(str(event['text']))}"
     if kind == "acknowledge":
         caution = kb.cautions[event["caution"]]
         return f"{caution.signal} acknowledged: {caution.id}"

@@ -23,6 +23,11 @@ class ScriptedDesk(Desk):
         """Columns of the pretended terminal."""
         return self.columns
 
+    @property
+    def height(self) -> int:
+        """Lines of the pretended terminal: enough for anything."""
+        return 10_000
+
     def show(self, lines: Iterable[Line]) -> None:
         """Keep the lines as text."""
         self.screen.extend(plain([line]) for line in lines)

@@ -140,7 +140,7 @@ def log(tmp_path: Path, compiled: Compiled, monkeypatch: pytest.MonkeyPatch) -> 
 
 def options(tmp_path: Path, **more: Any) -> argparse.Namespace:
     given = {
-        "log": str(tmp_path / "cases.db"), "knowledge": None, "format": "csv", "to": None, "since": None, "until": None,
+        "log": str(tmp_path / "cases.db"), "knowledge": None, "format": "csv", "file": None, "since": None, "until": None,
         "mill": None, "case": None, "excel": False,
     }  # fmt: skip
     return argparse.Namespace(**given | more)
@@ -148,7 +148,7 @@ def options(tmp_path: Path, **more: Any) -> argparse.Namespace:
 
 @pytest.mark.parametrize("excel", [False, True])
 def test_pandas_reads_the_csv(log: CaseLog, tmp_path: Path, excel: bool) -> None:
-    assert log_export(options(tmp_path, to=str(tmp_path / "out.csv"), excel=excel)) == OK
+    assert log_export(options(tmp_path, file=str(tmp_path / "out.csv"), excel=excel)) == OK
     frame = pandas.read_csv(tmp_path / "out.csv", keep_default_na=False)
     assert list(frame["case"]) == [r.case for r in log.rows()]
     assert list(frame["complaint"]) == ["'=1+1", "Bröckel\n\"'", ""]
@@ -158,7 +158,7 @@ def test_pandas_reads_the_csv(log: CaseLog, tmp_path: Path, excel: bool) -> None
 
 
 def test_pandas_reads_the_json_lines(log: CaseLog, tmp_path: Path) -> None:
-    assert log_export(options(tmp_path, format="jsonl", to=str(tmp_path / "out.jsonl"))) == OK
+    assert log_export(options(tmp_path, format="jsonl", file=str(tmp_path / "out.jsonl"))) == OK
     frame = pandas.read_json(tmp_path / "out.jsonl", lines=True)
     assert [r["complaint"] for r in frame["row"]] == [r.complaint for r in log.rows()]
     assert [[e["event"] for e in events] for events in frame["events"]] == [
@@ -214,7 +214,7 @@ def test_files_that_cannot_be_written(log: CaseLog, tmp_path: Path) -> None:
         (tmp_path / "cases.db", "log itself"),
     ):
         with pytest.raises(Stop, match=said):
-            log_export(options(tmp_path, to=str(target)))
+            log_export(options(tmp_path, file=str(target)))
     assert log.verify() == []
 
 

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from postgres import Cluster
 from sqlalchemy import create_engine, inspect, text
@@ -246,7 +246,7 @@ def test_a_case_is_found_by_either_end_of_its_id(log: CaseLog) -> None:
     for part in (case, case[:6], case[:7], case[:-1], case[-4:], case[-1:]):
         assert log.find(part) == case
     for part in ("", "00", "%", "zzzzzzzzzzzzzzzzzzzz", "x/y", "/"):
-        with pytest.raises(LogError, match="no case"):
+        with pytest.raises(LogError, match=f"'{part}'"):
             log.find(part)
 
 
@@ -513,7 +513,7 @@ _EVENT = st.one_of(
         st.sampled_from(["approve", "correct", "ask", "comment"]),
         _WORD,
     ),
-    st.sampled_from([{"type": "reopen"}, {"type": "undo"}, {"type": "attach", "name": "a.jpg", "sha256": "0" * 64}]),
+    st.sampled_from([{"type": "reopen"}, {"type": "undo"}]),
 )
 _CASE = st.tuples(
     st.builds(
@@ -556,6 +556,7 @@ def pair(cluster: Cluster, tmp_path_factory: pytest.TempPathFactory) -> Iterator
     deadline=None,
     derandomize=True,
     database=None,
+    phases=[Phase.generate],  # what fails is small already, and making it smaller takes minutes
     suppress_health_check=list(HealthCheck),
 )
 @given(given_case=_CASE)

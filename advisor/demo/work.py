@@ -56,8 +56,7 @@ def write_demo(
     log = CaseLog(new, invented=True)
     try:
         log.write(lab.cases)
-        for mill, at, event in lab.diary:
-            log.note_diary(mill, event, at)
+        log.write_diary(lab.diary)
     finally:
         log.close()
     _remove(path)

@@ -152,19 +152,19 @@ def log_export(args: argparse.Namespace) -> int:
     where = log_path(args.log)
     if isinstance(where, Path) and not where.exists():
         raise Stop(f"No case was logged yet in {where}. Begin one with: advisor")
-    target = Path(args.to) if args.to and args.to != "-" else None
+    target = Path(args.file) if args.file and args.file != "-" else None
     if target is not None and isinstance(where, Path) and target.resolve() == where.resolve():
-        raise Stop(f"{target} is the case log itself: give another name with --to", USAGE)
+        raise Stop(f"{target} is the case log itself: give another name with --file", USAGE)
     if args.excel and args.format != "csv":
         raise Stop("--excel goes with --format csv only: leave one of them out", USAGE)
     if args.case and (args.since or args.until or args.mill):
-        raise Stop("--case names one case: leave --from, --to-date and --mill out", USAGE)
+        raise Stop("--case names one case: leave --from, --to and --mill out", USAGE)
     if target is not None and target.is_dir():
-        raise Stop(f"{target} is a folder: name a file in it with --to", USAGE)
+        raise Stop(f"{target} is a folder: name a file in it with --file", USAGE)
     log = CaseLog(where)
-    since, until = _day(args.since, "--from"), _day(args.until, "--to-date")
+    since, until = _day(args.since, "--from"), _day(args.until, "--to")
     if since and until and until < since:
-        raise Stop(f"--from {since} is after --to-date {until}: change one of them", USAGE)
+        raise Stop(f"--from {since} is after --to {until}: change one of them", USAGE)
     if args.case:
         rows = [log.row(log.find(args.case))]
     else:
@@ -191,7 +191,9 @@ def log_export(args: argparse.Namespace) -> int:
         try:
             put_file(target, pieces)
         except OSError as error:
-            raise Stop(f"{target} cannot be written: {error.strerror or error}: give another name with --to") from None
+            raise Stop(
+                f"{target} cannot be written: {error.strerror or error}: give another name with --file"
+            ) from None
     where_to = f" to {target}" if target is not None else ""
     print(f"{many(len(rows), 'case')} written{where_to}." if rows else _none(log, args.mill), file=sys.stderr)
     return OK

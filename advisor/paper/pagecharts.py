@@ -14,7 +14,7 @@ from advisor.review.figures import BurrLife, CauseCost, Program, Trend
 
 __all__ = ["burr_life", "calibration", "control", "pareto", "still_good"]
 
-_MOST_BARS = 10
+_MOST_BARS = 8
 
 
 def _percent(share: float) -> str:
@@ -22,7 +22,7 @@ def _percent(share: float) -> str:
 
 
 def pareto(causes: Sequence[CauseCost], figure: str, key: str) -> str:
-    """Bars of the causes' shares, largest first, with the cumulative share; what is beyond ten bars as one bar.
+    """Bars of the causes' shares, largest first, with the cumulative share; what is beyond eight bars as one bar.
 
     `figure` names what the shares are of ('money', 'bench time', 'cases'); `key` is what the ids begin with.
     """
@@ -39,7 +39,7 @@ def pareto(causes: Sequence[CauseCost], figure: str, key: str) -> str:
     enough = next((i + 1 for i, s in enumerate(sums) if s >= 0.8), len(sums))
     words = f"{leading}The first {enough} of {len(causes)} causes together take {_percent(sums[enough - 1]) if sums else '0 %'}."
     title = f"Pareto chart of causes by {figure}"
-    with inline_chart(key, title, words, 0.95 + 0.38 * len(names)) as chart:
+    with inline_chart(key, title, words, 0.95 + 0.34 * len(names)) as chart:
         axes, places = chart.axes, range(len(names))
         axes.barh(places, [100 * s for s in shares], height=0.66, color=ONE, label=f"share of the {figure}")
         axes.plot([100 * s for s in sums], places, "o-", color=TWO, markersize=5, linewidth=1.6, label="cumulative")
@@ -53,7 +53,7 @@ def pareto(causes: Sequence[CauseCost], figure: str, key: str) -> str:
 
 
 def control(trend: Trend, key: str) -> str:
-    """Individuals chart of a series: readings over time, the baseline's centre and limits, the EWMA with its limits, the
+    """Individuals chart of a series: readings over time, the baseline's centre and limits, the smoothed mean (EWMA) with its limits, the
     limits of the check, and the readings with a signal marked by shape."""
     when = [_time(at) for at in trend.at]
     unit = shown_unit(trend.unit)
@@ -90,7 +90,7 @@ def control(trend: Trend, key: str) -> str:
                 color=TWO,
                 linewidth=2,
                 linestyle=(0, (4, 1.5)),
-                label="EWMA",
+                label="smoothed mean",
                 marker="." if len(later) == 1 else "",
             )
             for edge in (trend.smoothed.lower, trend.smoothed.upper):
@@ -100,14 +100,15 @@ def control(trend: Trend, key: str) -> str:
                 start = len(when) - len(later)
                 axes.plot(
                     [when[i] for i in shifted], [trend.smoothed.values[i - start] for i in shifted], "^", color=TWO,
-                    markersize=6, label="EWMA outside its limits",
+                    markersize=6, label="smoothed mean outside",
                 )  # fmt: skip
         for limit in trend.limits:
             axes.axhline(limit.value, color=INK, linewidth=1.6, linestyle="-.")
             levels.append((limit.value, "check: " + ("at least" if limit.side == "low" else "below")))
-        if 0 < trend.baseline < len(when):
-            axes.axvline(when[trend.baseline], color=LINE, linewidth=0.8, linestyle=":")
-        axes.set_ylabel(safe(f"{trend.quantity or trend.title}{f', {unit}' if unit else ''}", 44))
+        if 0 < trend.later < len(when):
+            axes.axvline(when[trend.later], color=LINE, linewidth=0.8, linestyle=":")
+        label = safe(f"{trend.quantity or trend.title}{f', {unit}' if unit else ''}", 120)
+        axes.set_ylabel("\n".join(textwrap.wrap(label, 30)))
         _dates(axes)
         _beside(axes, levels)
         axes.figure.legend(loc="outside lower center", ncols=3, columnspacing=1.0, handletextpad=0.4)
@@ -147,7 +148,7 @@ def _described(trend: Trend) -> str:
     )
     if trend.chart is not None:
         words += f" Limits {trend.chart.lower:.4g} to {trend.chart.upper:.4g}, centre {trend.chart.mean:.4g}, from {trend.baseline} readings."
-    words += f" Outside the limits: {len(trend.outside)}; jumps: {len(trend.jumps)}; EWMA outside its limits: {len(trend.shifted)}."
+    words += f" Outside the limits: {len(trend.outside)}; jumps: {len(trend.jumps)}; smoothed mean outside its limits: {len(trend.shifted)}."
     return words + (f" The series drifts {trend.drift}." if trend.drift else "")
 
 
@@ -204,7 +205,7 @@ def burr_life(life: BurrLife, hours: tuple[Sequence[float], Sequence[float]] | N
     words = f"Nine of ten burrs last {life.change_by:.3g} h ({life.low:.3g} to {life.high:.3g} h), half of them {life.median:.3g} h; {life.changed} worn, {life.running} still running."
     with inline_chart(key, "Life of finishing burrs", words, 3.2) as chart:
         axes = chart.axes
-        axes.plot(grid, [100 * _left(life, t) for t in grid], "-", color=ONE, linewidth=2, label="Weibull fit")
+        axes.plot(grid, [100 * _left(life, t) for t in grid], "-", color=ONE, linewidth=2, label="fitted curve")
         if hours and hours[0]:
             from scipy.stats import CensoredData, ecdf
 
@@ -216,7 +217,7 @@ def burr_life(life: BurrLife, hours: tuple[Sequence[float], Sequence[float]] | N
                 color=TWO,
                 linewidth=1.5,
                 linestyle=(0, (4, 1.5)),
-                label="Kaplan-Meier",
+                label="as counted",
             )
             if hours[1]:
                 axes.plot(

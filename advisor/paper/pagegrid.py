@@ -8,6 +8,7 @@ from typing import Any
 
 from advisor.paper.printed import safe
 from advisor.review.figures import Rate
+from advisor.review.indicators import plural
 
 __all__ = [
     "MOST_ROWS",
@@ -22,12 +23,14 @@ __all__ = [
     "money",
     "number",
     "per_cent",
+    "plural",
     "rate",
     "slug",
 ]
 
 MOST_ROWS = 200
 """Rows of a table at most; how many more there are is told."""
+_DATE = re.compile(r"\d{4}-\d\d-\d\d")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +50,8 @@ class Cell:
 
     @property
     def whole(self) -> bool:
-        """True for a case's handle, which is not to be broken at its hyphen."""
-        return self.href.startswith("case-") and len(self.text) <= 24
+        """True for a case's handle or a date, which is not to be broken at its hyphen."""
+        return (self.href.startswith("case-") and len(self.text) <= 24) or bool(_DATE.fullmatch(self.text))
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +118,7 @@ def minutes(minutes: float | None) -> str:
 def hours(hours: float | None) -> str:
     if hours is None:
         return "–"
-    return f"{hours:.1f} h" if hours < 72 else f"{hours / 24:.1f} days"
+    return f"{hours:.1f} h" if hours < 72 else plural(round(hours / 24, 1), "day")
 
 
 def money(amount: float | None, currency: str) -> str:
@@ -126,6 +129,6 @@ def mill_name(mill: str | None) -> str:
     return safe(mill, 80) or "not named"
 
 
-def left_out(count: int) -> str:
-    """How many of `count` rows do not stand in a table of at most MOST_ROWS; nothing when all do."""
-    return f"{count - MOST_ROWS} more are not listed." if count > MOST_ROWS else ""
+def left_out(count: int, most: int = MOST_ROWS) -> str:
+    """How many of `count` rows do not stand in a table of at most `most`, and where they do; nothing when all do."""
+    return f"Not listed: {count - most} more (advisor review --format json gives all)." if count > most else ""

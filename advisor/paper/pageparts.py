@@ -15,34 +15,46 @@ from advisor.paper.pagegrid import (
     money,
     number,
     per_cent,
+    plural,
     rate,
     slug,
 )
 from advisor.paper.printed import moment, quantity, safe
-from advisor.review.figures import Pace, Repeat, Review, Trend
+from advisor.review.figures import Pace, Repeat, Review, ToSign, Trend
+from advisor.review.repeats import others
+from advisor.review.trends import LEAST
 
 __all__ = ["Answers"]
 
-_MOST_CHARTS = 12  # series drawn; all are in the table
-_FEW = 3  # a series with fewer readings and no signal is only counted
-_MOST_READINGS = 24  # rows of a chart's table; those with a signal always stand there
+# What a reader can use; the rest is in the JSON.
+_MOST_CAUSES = 40
+_MOST_CHARTS = 8
+_MOST_READINGS = 8  # the last ones of a chart's table
+_MOST_SIGNALS = 16  # the last ones of a chart's table
+_MOST_PAIRS = 40
 _SIDES = {"low": "from", "high": "below"}
 _ORDERS = {"money": "money", "minutes": "bench time", "cases": "cases"}
 
 
 class Answers:
-    """Turns a review into parts; keeps which cases were named where."""
+    """Turns a review into parts; keeps which cases were named."""
 
     def __init__(self, review: Review, compiled: Compiled) -> None:
         self.review, self.kb = review, compiled.kb
-        self.named: dict[str, dict[str, str]] = {}
-        self.anchored: set[str] = set()
-        self.listed = {c.cause for c in review.causes if c.cause}
+        self.named: set[str] = set()
+        self.listed = {c.cause for c in review.causes[:_MOST_CAUSES] if c.cause}
 
-    def _case(self, case: str, where: str, part: str) -> Cell:
+    def _case(self, case: str) -> Cell:
         """A case by its handle, linked to its line in the list of cases."""
-        self.named.setdefault(case, {})[part] = where
+        self.named.add(case)
         return Cell(safe(case, 80), href=f"case-{slug(case)}")
+
+    def _known(self, case: str) -> tuple[Cell, ...]:
+        """When a case began, its mill, and its cause or complaint."""
+        known = self.review.cases.get(case)
+        if known is None:  # read in this period, begun long before
+            return Cell("–"), Cell("–"), Cell("–")
+        return Cell(moment(known.begun)[:10]), Cell(mill_name(known.mill)), Cell(safe(known.title, 120))
 
     def _cause(self, cause: str | None, title: str = "") -> Cell:
         """A cause by title and id, linked to its line in the table of causes if it has one."""
@@ -64,11 +76,10 @@ class Answers:
         if not review.prices.given:
             part.words.append("No prices are set, so nothing is reckoned in money.")
         elif review.totals.unpriced:
-            part.words.append(
-                f"{review.totals.unpriced:g} blocks are of a material without a price and not in the money."
-            )
+            unpriced = plural(review.totals.unpriced, "block")
+            part.words.append(f"Of a material without a price, and so not in the money: {unpriced}.")
         rows = []
-        for place, c in enumerate(review.causes, start=1):
+        for place, c in enumerate(review.causes[:_MOST_CAUSES], start=1):
             cell = self._cause(c.cause, c.title)
             anchor = f"cause-{slug(c.cause)}" if c.cause else ""
             rows.append(
@@ -84,7 +95,8 @@ class Answers:
                 )
             )
         head = ("Cause", "Cases", "Confirmed", "Bench time", "Blocks", "Money", "Share", "Cumulative")
-        grid = Grid("Causes and what they cost", head, tuple(rows), "No case was closed in this time.")
+        more = left_out(len(review.causes), _MOST_CAUSES)
+        grid = Grid("Causes and what they cost", head, tuple(rows), "No case was closed in this time.", more)
         if any(c.share for c in review.causes):
             drawing = Markup(pareto(review.causes, order, "pareto"))
             part.figures.append(Figure(f"Pareto chart of causes by {order}", drawing, grid))
@@ -100,8 +112,8 @@ class Answers:
         part = Part("drift", "Which mill is drifting")
         part.words.append(
             "Readings come from cases, so most were taken when something was wrong. Limits of a chart come from the "
-            "first readings and stay put: mean ± 3 sigma from moving ranges; the EWMA has weight 0.3. Too few: fewer than "
-            "eight readings, or all alike."
+            "first 8 to 20 sound readings and stay put; a sound reading away from the check's limit is no signal. "
+            "Signals: a reading outside the limits, a step too large, the smoothed mean outside its own limits."
         )
         # hours and days that the circumstances tell of rise by themselves: no state of the mill to chart
         telling = [t for t in self.review.trends if t.signals and not t.series.startswith("setting.")]
@@ -110,25 +122,27 @@ class Answers:
             part.figures.append(Figure(title, Markup(control(trend, f"chart{place}")), self._readings(trend, title)))
         if len(telling) > _MOST_CHARTS:
             part.words.append(f"{len(telling)} series have a signal; the first {_MOST_CHARTS} are drawn.")
-        listed = [t for t in self.review.trends if t.signals or t.count >= _FEW]
+        listed = [t for t in self.review.trends if t.signals or len(t.values) >= LEAST]
         left = len(self.review.trends) - len(listed)
-        more = f"{left} series with fewer than {_FEW} readings are not listed." if left else ""
+        more = f"Not listed: {left} series with fewer than {LEAST} readings." if left else ""
         rows = tuple(self._series(t) for t in listed)
         head = ("Series", "Mill", "Readings", "Range", "A sound mill", "Signals", "Drift")
-        part.grids.append(Grid("All series of readings", head, rows, "No series of three readings in this time.", more))
+        part.grids.append(
+            Grid("All series of readings", head, rows, f"No series of {LEAST} readings in this time.", more)
+        )
         mills = [
             (
                 Cell(mill_name(m.mill)),
                 number(f"{m.faults}"),
-                number("–" if m.mtbf_days is None else f"{m.mtbf_days:.1f} days"),
-                number("–" if m.made is None else f"{m.made:g}"),
-                number("–" if m.scrapped is None else f"{m.scrapped:g}"),
+                number("–" if m.mtbf_days is None else plural(round(m.mtbf_days, 1), "day")),
+                number("–" if m.made is None else f"{m.made:.0f}"),
+                number("–" if m.scrapped is None else f"{m.scrapped:.0f}"),
                 Cell({"diary": "the diary", "cases": "blocks lost in cases"}.get(m.scrap_from or "", "–")),
                 number("–" if m.scrap_ratio is None else f"{100 * m.scrap_ratio:.1f} %"),
             )
             for m in self.review.mills
         ]
-        head = ("Mill", "Faults", "Time between faults", "Made", "Scrapped", "Scrap after", "Scrap ratio")
+        head = ("Mill", "Faults", "Time between faults", "Made", "Scrapped", "Scrap from", "Scrap ratio")
         part.grids.append(Grid("The mills", head, tuple(mills), "No mill had a case or an entry in this time."))
         return part
 
@@ -145,28 +159,26 @@ class Answers:
         )
 
     def _readings(self, trend: Trend, title: str) -> Grid:
-        later = len(trend.values) - (len(trend.smoothed.values) if trend.smoothed else 0)
-        signals = set(trend.signals)
-        shown = [i for i in range(len(trend.values)) if i in signals or i >= len(trend.values) - _MOST_READINGS]
+        later, basis = trend.later, set(trend.basis)
+        count = len(trend.values)
+        shown = sorted({*trend.signals[-_MOST_SIGNALS:], *range(max(count - _MOST_READINGS, 0), count)})
         rows = []
         for i in shown:
             said = [name for places, name in _signals(trend) if i in places]
             smooth = trend.smoothed.values[i - later] if trend.smoothed and i >= later else None
             rows.append(
                 (
-                    Cell(moment(trend.at[i])),
-                    self._case(trend.cases[i], "Readings with a signal", "drift")
-                    if said
-                    else Cell(safe(trend.cases[i], 80)),
+                    Cell(moment(trend.at[i])[:10]),
+                    self._case(trend.cases[i]) if said else Cell(safe(trend.cases[i], 80)),
                     number(f"{trend.values[i]:.4g}"),
                     number("–" if smooth is None else f"{smooth:.4g}"),
-                    Cell(", ".join(said) or ("baseline" if i < trend.baseline else "")),
+                    Cell(", ".join(said) or ("sets the limits" if i in basis else "")),
                 )
             )
-        left = len(trend.values) - len(shown)
+        left = count - len(shown)
         unit = quantity(0, trend.unit).removeprefix("0").strip()
-        head = ("When (UTC)", "Case", f"Reading{f', {unit}' if unit else ''}", "EWMA", "Signal")
-        more = f"{left} earlier readings without a signal are drawn but not listed." if left else ""
+        head = ("When", "Case", f"Reading{f', {unit}' if unit else ''}", "Smoothed mean", "Signal")
+        more = f"Drawn but not listed: {plural(left, 'earlier reading')}." if left else ""
         chart = trend.chart
         limits = f"; limits {chart.lower:.4g} to {chart.upper:.4g}, centre {chart.mean:.4g}" if chart else ""
         return Grid(f"Readings: {title}{limits}", head, tuple(rows), more=more)
@@ -175,102 +187,95 @@ class Answers:
         found = self.review.repeats
         part = Part("held", "Which fix did not hold")
         part.words.append(
-            f"{found.fixes} fixes were proven in this time. A complaint that comes back on the same mill within "
-            f"{found.days:g} days counts as a repeat. Complaints that were repeats: {rate(found.complaints)}."
+            f"Fixes proven in this time: {found.fixes}. A complaint that comes back on the same mill within "
+            f"{plural(found.days, 'day')} counts as a repeat. Complaints that were repeats: {rate(found.complaints)}."
         )
+        notable = [h for h in found.remedies if h.notable]
         rows = [
             (
                 Cell(h.title, code=safe(h.remedy, 80)),
                 number(f"{h.fixes}"),
-                number(f"{h.came_back}"),
                 number(f"{h.failed.hits}"),
                 Cell(rate(h.failed)),
+                Cell(", ".join(f"{mill_name(mill)} {count}" for mill, count in h.mills) or "–"),
                 number(f"{h.unclear}"),
                 number(f"{h.watching}"),
             )
-            for h in found.remedies
+            for h in notable
         ]
-        head = (
-            "Remedy",
-            "Fixes",
-            "Came back",
-            "Did not hold",
-            "Share that did not hold",
-            "Of them unclear",
-            "Still watched",
+        head = ("Remedy", "Fixes", "Did not hold", "Share", "On", "Cause not confirmed", "Too early to tell")
+        empty = "None failed." if found.fixes else "No fix was proven in this time."
+        part.grids.append(Grid("Remedies that did not hold", head, tuple(rows), empty, others(found.remedies)))
+        again = [r for h in notable for r in h.repeats if r.kind != "other"]
+        shown = tuple(self._repeat(r) for r in again[:_MOST_PAIRS])
+        head = ("Remedy", "Mill", "Fixed in case", "Back in case", "After", "Cause", "Symptoms shared")
+        part.grids.append(
+            Grid("Complaints that came back", head, shown, "None came back.", left_out(len(again), _MOST_PAIRS))
         )
-        part.grids.append(Grid("How the remedies held", head, tuple(rows), "No fix was proven in this time."))
-        again = [self._repeat(r) for h in found.remedies for r in h.repeats]
-        head = (
-            "Remedy",
-            "Mill",
-            "Fixed in case",
-            "Back in case",
-            "After",
-            "Cause of the later case",
-            "Symptoms shared",
-        )
-        part.grids.append(Grid("Complaints that came back", head, tuple(again), "None came back."))
         return part
 
     def _repeat(self, repeat: Repeat) -> tuple[Cell, ...]:
-        kinds = {"same": "the same", "unclear": "not confirmed", "other": "another"}
         symptoms = "; ".join(self.review.symptoms.get(s, safe(s, 80)) for s in repeat.symptoms)
         return (
             Cell(self.review.remedies.get(repeat.remedy, safe(repeat.remedy, 80))),
             Cell(mill_name(repeat.mill)),
-            self._case(repeat.case, "Which fix did not hold", "held"),
-            self._case(repeat.later, "Which fix did not hold", "held"),
-            number(f"{repeat.days:.0f} days"),
-            Cell(kinds.get(repeat.kind, safe(repeat.kind, 40))),
+            self._case(repeat.case),
+            self._case(repeat.later),
+            number(plural(round(repeat.days), "day")),
+            Cell("the same" if repeat.kind == "same" else "not confirmed"),
             Cell(symptoms or "–"),
         )
 
     def sign(self) -> Part:
         part = Part("sign", "What must I sign")
-        rows = [
-            (
-                self._case(s.case, "What must I sign", "sign"),
-                Cell(moment(s.begun) + (", before this time" if s.before else "")),
-                Cell(mill_name(s.mill)),
-                Cell(safe(s.technician, 80) or "not named"),
-                self._cause(s.cause, s.title),
-                Cell("; ".join([*(["you asked and wait for an answer"] if s.asked else []), *s.look]) or "–"),
-            )
-            for s in self.review.sign[:MOST_ROWS]
-        ]
-        head = ("Case", "Begun (UTC)", "Mill", "Technician", "Cause", "Look at")
-        more = left_out(len(self.review.sign))
-        part.grids.append(Grid("Cases to sign", head, tuple(rows), "Nothing waits to be signed.", more))
-        opened = tuple((self._case(case, "Open", "sign"),) for case in self.review.open[:MOST_ROWS])
+        head = ("Case", "Begun", "Mill", "Technician", "Cause", "Look at")
+        for caption, asked, empty in (
+            ("Cases to sign", False, "Nothing waits to be signed."),
+            ("Cases that wait for the technician's answer", True, "None."),
+        ):
+            found = [s for s in self.review.sign if s.asked is asked]
+            rows = tuple(self._signature(s) for s in found[:MOST_ROWS])
+            part.grids.append(Grid(caption, head, rows, empty, left_out(len(found))))
+        opened = tuple((self._case(case), *self._known(case)) for case in self.review.open[:MOST_ROWS])
         more = left_out(len(self.review.open))
-        part.grids.append(Grid("Open cases, oldest first", ("Case",), opened, "No case is open.", more))
+        head = ("Case", "Begun", "Mill", "Complaint")
+        part.grids.append(Grid("Open cases, oldest first", head, opened, "No case is open.", more))
         return part
 
-    def cases(self) -> Part:
-        """Every case named above, by its handle, with links to where it is named."""
-        part = Part("cases", "Cases named on this page")
-        rows = tuple(
-            (
-                Cell(safe(case, 80), anchor=f"case-{slug(case)}"),
-                Cell("; ".join(dict.fromkeys(where.values())), href=next(iter(where))),
-                Cell(f"advisor case {safe(case, 80)}"),
-            )
-            for case, where in sorted(self.named.items())
+    def _signature(self, case: ToSign) -> tuple[Cell, ...]:
+        return (
+            self._case(case.case),
+            Cell(moment(case.begun)[:10] + (", before this time" if case.before else "")),
+            Cell(mill_name(case.mill)),
+            Cell(safe(case.technician, 80) or "not named"),
+            self._cause(case.cause, case.title),
+            Cell("; ".join(case.look) or "–"),
         )
-        head = ("Case", "Named under", "To read it, type")
+
+    def cases(self) -> Part:
+        """Every case named above, by its handle."""
+        part = Part("cases", "Cases named on this page", words=["To read one, type: advisor case, and its id."])
+        rows = tuple(
+            (Cell(safe(case, 80), anchor=f"case-{slug(case)}"), *self._known(case)) for case in sorted(self.named)
+        )
+        head = ("Case", "Begun", "Mill", "Cause, or the complaint")
         part.grids.append(Grid("Cases", head, rows, "None."))
         return part
 
 
 def _signals(trend: Trend) -> tuple[tuple[tuple[int, ...], str], ...]:
-    return ((trend.outside, "outside the limits"), (trend.jumps, "jump"), (trend.shifted, "EWMA outside its limits"))
+    return (
+        (trend.outside, "outside"),
+        (trend.jumps, "step"),
+        (trend.shifted, "smoothed mean"),
+    )
 
 
 def _drift(trend: Trend) -> str:
     """The drift of a series in words, and when it meets the limit."""
     if not trend.baseline:
-        return "too few"
+        few = len(trend.values) < LEAST
+        return "too few readings" if few else "too few sound readings" if trend.limits else "all alike"
     pace: Pace | None = trend.pace
     if pace is None:
         return "none"
@@ -283,8 +288,7 @@ def _drift(trend: Trend) -> str:
     limit = quantity(pace.limit.value, unit, 4)
     if pace.beyond:
         return f"{words}; past the limit {limit}"
-    if pace.days is None:
+    if pace.days is None or pace.soonest is None or pace.latest is None:  # at its slowest it never meets the limit
         return words
-    soonest = f"{pace.soonest:.0f}" if pace.soonest is not None else "?"
-    latest = f"{pace.latest:.0f} days" if pace.latest is not None else "never"
-    return f"{words}; meets the limit {limit} in about {pace.days:.0f} days ({soonest} to {latest})"
+    days = plural(max(round(pace.days), 1), "day")
+    return f"{words}; meets the limit {limit} in about {days} ({pace.soonest:.0f} to {pace.latest:.0f})"

@@ -17,6 +17,7 @@ from advisor.paper.pagegrid import (
     money,
     number,
     per_cent,
+    plural,
     rate,
 )
 from advisor.paper.printed import moment, safe
@@ -50,7 +51,7 @@ def period(review: Review) -> Part:
         (
             "Time to a proven fix, median with those not fixed",
             hours(times.median_hours) if times.median_hours is not None else "not reached",
-            f"Kaplan-Meier; {times.unfixed} without a proven fix",
+            f"{times.unfixed} without a proven fix, counted as longer than so far",
         ),
     ]
     rows = tuple((Cell(name), number(value), Cell(remark or "–")) for name, value, remark in figures)
@@ -70,10 +71,7 @@ def program(review: Review) -> Part:
         f"First cause right: {rate(found.right)}. Of signed cases: {rate(found.signed)}."
     )
     if found.brier is not None and found.said is not None:
-        part.words.append(
-            f"On average it said {per_cent(found.said)}. Brier score {found.brier:.3f}; 0 is perfect, "
-            "0.25 is always saying one half."
-        )
+        part.words.append(f"On average it said {per_cent(found.said)}.")
     rows = tuple(
         (
             Cell(f"{100 * b.low:.0f} to {100 * b.high:.0f} %"),
@@ -114,11 +112,13 @@ def burrs(review: Review, worn_and_running: tuple[Sequence[float], Sequence[floa
             f"one in ten fails before it; 95 % interval {life.low:.3g} to {life.high:.3g} h",
         ),
         ("Half of them last", f"{life.median:.3g} h", ""),
-        ("Weibull shape", f"{life.shape:.2f}", f"speaks for {kind}"),
+        ("Shape of the curve", f"{life.shape:.2f}", f"speaks for {kind}"),
         ("Worn burrs", f"{life.changed}", ""),
         ("Burrs still running or sound", f"{life.running}", "counted as longer than their hours"),
     ]
-    figures += [(f"Still good after {t:.3g} h", per_cent(share), "by the Weibull fit") for t, share in still_good(life)]
+    figures += [
+        (f"Still good after {t:.3g} h", per_cent(share), "by the fitted curve") for t, share in still_good(life)
+    ]
     rows = tuple((Cell(name), number(value), Cell(remark or "–")) for name, value, remark in figures)
     grid = Grid("Burr life", ("What", "Figure", "Remark"), rows)
     part.figures.append(
@@ -143,7 +143,7 @@ def care(review: Review) -> Part:
         )
         for o in dated[:MOST_ROWS]
     )
-    head = ("Task", "Mill", "Due", "Last done (UTC)", "Days overdue")
+    head = ("Task", "Mill", "Due", "Last done", "Days overdue")
     empty = "Nothing that the diaries tell of is overdue."
     part.grids.append(Grid("Care that is overdue", head, rows, empty, left_out(len(dated))))
     never: dict[str, list[Overdue]] = {}
@@ -163,7 +163,7 @@ def care(review: Review) -> Part:
         (Cell(moment(c.at)), Cell(mill_name(c.mill)), Cell(safe(c.what, 400)), Cell(safe(c.by, 80) or "not named"))
         for c in review.changes[:MOST_ROWS]
     )
-    columns = ("When (UTC)", "Mill", "What was changed", "By")
+    columns = ("When", "Mill", "What was changed", "By")
     part.grids.append(
         Grid("Changes on the mills", columns, changes, "No change is noted.", left_out(len(review.changes)))
     )
@@ -200,4 +200,8 @@ def _counts(found: Iterable[Count]) -> tuple[tuple[Cell, ...], ...]:
 
 
 def _quartiles(found: Quartiles, told: Callable[[float | None], str]) -> str:
-    return f"{found.count} fixes, middle half {told(found.lower)} to {told(found.upper)}" if found.count else "no fix"
+    return (
+        f"{plural(found.count, 'fix', 'fixes')}, middle half {told(found.lower)} to {told(found.upper)}"
+        if found.count
+        else "no fix"
+    )

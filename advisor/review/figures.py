@@ -12,7 +12,7 @@ from functools import cache
 
 from advisor.caserow import CaseRow, DiaryEntry, Reading
 from advisor.model import Knowledge
-from advisor.review.glance import Glance, glances, plural
+from advisor.review.glance import Glance, glances
 from advisor.review.hits import CalibrationBin, Program, program
 from advisor.review.indicators import (
     CauseCost,
@@ -27,6 +27,7 @@ from advisor.review.indicators import (
     first_fix,
     fix_times,
 )
+from advisor.review.notes import notes_of
 from advisor.review.repeats import RemedyHold, Repeat, Repeats, find_repeats
 from advisor.review.series import Limit
 from advisor.review.trends import Pace, Trend, find_trends
@@ -42,6 +43,7 @@ __all__ = [
     "Glance",
     "Limit",
     "MillFigures",
+    "Named",
     "Overdue",
     "Pace",
     "Period",
@@ -96,6 +98,16 @@ class ToSign:
 
 
 @dataclass(frozen=True)
+class Named:
+    """A case that the review names: when it began, where, and its cause; without a cause its complaint or symptoms."""
+
+    begun: str
+    mill: str | None
+    cause: str | None
+    title: str
+
+
+@dataclass(frozen=True)
 class Review:
     """Everything that the page and the terminal show.
 
@@ -104,7 +116,8 @@ class Review:
     'money', 'minutes' or 'cases'. `trends`: drifting ones first, then those with a signal, then the others.
     `overdue`: longest overdue first. `care_unknown`: mills without any care in their diary. `sign`: to be signed or
     waiting for an answer. `open`: handles of open cases, oldest first. `notes`: what to know to read the figures right.
-    `symptoms`, `remedies`: titles by id of those named anywhere in the review.
+    `symptoms`, `remedies`: titles by id of those named anywhere in the review. `cases`: what is known of the cases named,
+    by handle.
     """
 
     period: Period
@@ -131,6 +144,7 @@ class Review:
     notes: tuple[str, ...]
     symptoms: dict[str, str]
     remedies: dict[str, str]
+    cases: dict[str, Named]
 
 
 def period_of(
@@ -201,6 +215,10 @@ def review_of(
     trends = tuple(find_trends(readings, period.since, period.until, kb, profiles, front))
     mills = {*(profiles or {}), *(row.mill for row in on_mills if row.mill)}
     overdue, care_unknown = overdue_care(diary, kb.care.values(), mills, period.now)
+    open_cases = tuple(handle(row) for row in sorted(inside, key=lambda row: row.begun) if row.open)
+    named = {*open_cases, *(s.case for s in sign), *(t.cases[i] for t in trends for i in t.signals)}
+    named.update(each for held in repeats.remedies for r in held.repeats for each in (r.case, r.later))
+    times, record, life = fix_times(inside, period.now), program(inside), burr_life(*burrs)
     shown = {s for held in repeats.remedies for r in held.repeats for s in r.symptoms}
     return Review(
         period=period,
@@ -208,25 +226,26 @@ def review_of(
         glance=glances(period, totals, order, causes, trends, repeats, sign, prices),
         totals=totals,
         first_fix=first_fix(inside),
-        times=fix_times(inside, period.now),
+        times=times,
         order=order,
         causes=causes,
         repeats=repeats,
         mills=mill_figures(on_mills, diary, period.since, period.until),
-        program=program(inside),
+        program=record,
         cautions=counts((c for row in inside for c in row.cautions), names.caution),
         technicians=counts((row.technician for row in inside), str),
         materials=counts((row.material for row in inside), str),
         sign=sign,
-        open=tuple(handle(row) for row in sorted(inside, key=lambda row: row.begun) if row.open),
+        open=open_cases,
         trends=trends,
-        burrs=burr_life(*burrs),
+        burrs=life,
         overdue=overdue,
         care_unknown=care_unknown,
         changes=changes(diary, period.since, period.until),
-        notes=_notes(period, totals, prices),
+        notes=notes_of(period, totals, prices, times, record, trends, life),
         symptoms={s: names.symptom(s) for s in sorted(shown)},
         remedies={held.remedy: held.title for held in repeats.remedies},
+        cases={key: names.named(row) for row in (*before, *rows) if (key := handle(row)) in named},
     )
 
 
@@ -245,6 +264,13 @@ class _Names:
     def symptom(self, key: str) -> str:
         return self.kb.symptoms[key].title if key in self.kb.symptoms else key
 
+    def named(self, row: CaseRow) -> Named:
+        if row.final_cause:
+            title = self.cause(row.final_cause)
+        else:
+            title = row.complaint or ", ".join(map(self.symptom, row.symptoms)) or "no complaint written"
+        return Named(row.begun, row.mill, row.final_cause, title)
+
     def caution(self, key: str) -> str:
         found = self.kb.cautions.get(key)
         return f"{found.signal.upper()}: {found.text.split('. ')[0].rstrip('.')}" if found else key
@@ -255,15 +281,19 @@ def _to_sign(
 ) -> tuple[ToSign, ...]:
     out = []
     for row in rows:
-        if row.open or row.reviewed not in (None, "asked"):
+        # as the queue has it: imported cases were not diagnosed here
+        if row.open or row.imported or row.reviewed not in (None, "asked"):
             continue
         look = []
         cause = row.final_cause
         if cause and row.first_cause and cause != row.first_cause:
             look.append(f"the program put first: {names.cause(row.first_cause)}")
-        if cause is None and row.how != "referred":
+        unproven = row.how == "fixed-unproven"  # fixed, cause not proven
+        if unproven and row.fixed is not None:
+            look.append("the fix is proven, the cause is not")
+        elif cause is None and row.how != "referred":
             look.append("no cause named")
-        if row.how == "fixed-unproven" or (row.how == "confirmed" and row.fixed is None):
+        if row.how in ("confirmed", "fixed-unproven") and row.fixed is None:
             look.append("no fix was proven")
         if handle(row) in again:
             look.append("the complaint came back after an earlier fix")
@@ -281,21 +311,3 @@ def _to_sign(
             )
         )
     return tuple(sorted(out, key=lambda s: (s.asked, -len(s.look), s.begun, s.case)))
-
-
-def _notes(period: Period, totals: Totals, prices: Prices) -> tuple[str, ...]:
-    out = []
-    if totals.imported:
-        out.append(
-            f"Imported: {plural(totals.imported, 'case')}, counted in totals, causes and costs, but not in fix rates, times"
-            " or repeats."
-        )
-    if not prices.given:
-        out.append("No prices are set, so costs are in bench minutes.")
-    if totals.unpriced:
-        out.append(f"Of a material without a price, and so not in the money: {plural(totals.unpriced, 'block')}.")
-    if totals.untimed:
-        out.append(f"Without bench minutes: {plural(totals.untimed, 'closed case')}.")
-    if period.technician or period.material:
-        out.append("Figures of mills, trends and care are of all cases: they cannot be told by technician or material.")
-    return tuple(out)

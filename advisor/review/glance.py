@@ -6,14 +6,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from advisor.review.indicators import CauseCost, Prices, Rate, Totals
-from advisor.review.repeats import Repeats
+from advisor.review.indicators import CauseCost, Prices, Rate, Totals, plural
+from advisor.review.repeats import RemedyHold, Repeats
 from advisor.review.trends import LEAST, Trend
 
 if TYPE_CHECKING:
     from advisor.review.figures import Period, ToSign
 
-__all__ = ["Glance", "drift_words", "glances", "money_text", "number_text", "percent", "plural", "rate_text"]
+__all__ = ["WHOLE", "Glance", "drift_words", "glances", "money_text", "number_text", "percent", "plural", "rate_text"]
+
+
+WHOLE = {"money": "the cost", "minutes": "the bench time", "cases": "the cases"}
+"""What a share is of, by the order of the causes."""
+_NAMELESS = 0.25  # of the cost without a cause: above it, causes are to be found before anything else
 
 
 @dataclass(frozen=True)
@@ -39,7 +44,7 @@ def glances(
     return (
         _cost(period, totals, order, causes, prices),
         _drift(trends),
-        _held(repeats),
+        _held(repeats, trends),
         _sign(sign),
     )
 
@@ -77,34 +82,36 @@ def number_text(value: float, like: float | None = None) -> str:
     return f"{value:.{places}f}"
 
 
-def plural(count: float, one: str, many: str = "") -> str:
-    """'1 day', '2 days', '2.5 days'."""
-    text = f"{count:,.0f}" if count == round(count) else f"{count:,.1f}"
-    return f"{text} {one if count == 1 else many or one + 's'}"
-
-
 def _cost(period: Period, totals: Totals, order: str, causes: Sequence[CauseCost], prices: Prices) -> Glance:
     question = "What costs us most?"
     if not totals.closed:
         if not totals.cases:
             return Glance(question, f"No case was begun in these {period.days:g} days.", False)
         return Glance(question, f"Not known yet: none of the {plural(totals.cases, 'case')} is closed.", False)
-    parts = []
     named = [c for c in causes if c.cause is not None]
-    for cause in named[:2] or causes[:1]:
+    nameless = next((c for c in causes if c.cause is None), None)
+    parts = []
+    for cause in named[:2]:
         figures = [plural(cause.cases, "case"), f"{cause.minutes:,.0f} min"]
         if cause.blocks:
             figures.append(plural(cause.blocks, "block"))
         if cause.money is not None:
             figures.append(money_text(cause.money, prices))
-        parts.append(f"{cause.title} ({', '.join(figures)}; {percent(cause.share)} of all {order})")
-    nameless = next((c for c in causes if c.cause is None), None)
-    tail = ""
-    if named and nameless and nameless.share > named[0].share:
-        tail = (
-            f" More went on {plural(nameless.cases, 'case')} without a cause: {percent(nameless.share)} of all {order}."
-        )
-    return Glance(question, ", then ".join(parts) + "." + tail, bool(named))
+        parts.append(f"{cause.title} ({', '.join(figures)}; {percent(cause.share)} of {WHOLE[order]})")
+    text = ", then ".join(parts)
+    dark = nameless is not None and nameless.share > _NAMELESS
+    if nameless:
+        without = f"{plural(nameless.cases, 'case')} without a cause: {percent(nameless.share)} of {WHOLE[order]}"
+        if not named:
+            text = without
+        elif nameless is causes[0]:
+            text = f"{without}, the dearest; then {text}"
+        elif dark:
+            text += f"; and {without}"
+    if totals.money is not None and totals.unpriced:
+        has = "has no price and is" if totals.unpriced == 1 else "have no price and are"
+        text += f". {plural(totals.unpriced, 'block')} {has} not in it"
+    return Glance(question, text + ".", dark)
 
 
 def drift_words(trend: Trend) -> str:
@@ -124,7 +131,7 @@ def drift_words(trend: Trend) -> str:
         return text + ", away from any limit of the check"
     limit = f"the limit of {pace.limit.value:g}{unit}"
     if pace.beyond:
-        return text + f", and is past {limit} ({pace.limit.label})"
+        return text + f", and is past {limit} (the check calls it '{pace.limit.label}')"
     if pace.days is None or pace.days > 730:
         return text + f", but years from {limit}"
     return text + f", at that pace at {limit} in {plural(max(round(pace.days), 1), 'day')}"
@@ -139,41 +146,68 @@ def _drift(trends: Sequence[Trend]) -> Glance:
         text = "; ".join(drift_words(t) for t in drifting[:2]) + (f"; and {more} more below" if more > 0 else "")
         return Glance(question, text + ".", True)
     if not charted:
+        text = f"Too few readings to tell: it takes {LEAST} sound ones of one kind on one mill"
         most = max((len(t.values) for t in trends), default=0)
-        return Glance(
-            question,
-            f"Too few readings to tell: it takes {LEAST} of one kind on one mill, the most there are is {most}.",
-            False,
-        )
+        tail = ", and no series has them" if most >= LEAST else f", the most there are is {most}"
+        return Glance(question, text + tail + ".", False)
     return Glance(question, f"No drift in the {plural(len(charted), 'series', 'series')} with enough readings.", False)
 
 
-def _held(repeats: Repeats) -> Glance:
+def _held(repeats: Repeats, trends: Sequence[Trend]) -> Glance:
     question = "Which fix did not hold?"
     days = f"{repeats.days:g} days"
     if not repeats.fixes:
         return Glance(question, "No fix was proven in this period.", False)
-    bad = [held for held in repeats.remedies if held.failed.hits]
+    bad = [held for held in repeats.remedies if held.failed.hits >= _TWICE]
     watching = sum(held.watching for held in repeats.remedies)
     young = f" {plural(watching, 'fix is', 'fixes are')} not yet {days} old." if watching else ""
     if not bad:
-        return Glance(question, f"None of the {repeats.fixes} proven fixes came back within {days}.{young}", False)
+        once = sum(held.failed.hits for held in repeats.remedies)
+        seen = f", and only {once} once" if once else ""
+        return Glance(
+            question,
+            f"None: of {plural(repeats.fixes, 'proven fix', 'proven fixes')} no remedy failed twice{seen} (the same cause"
+            f" again within {days}).{young}",
+            False,
+        )
     parts = []
     for held in bad[:2]:
-        cases = [r.later for r in held.repeats if r.kind != "other"]
-        named = ", ".join(cases[:3]) + (", ..." if len(cases) > 3 else "")
-        parts.append(f"{held.title}: back within {days} after {rate_text(held.failed)} fixes, see {named}")
+        cases = [r.later for r in held.repeats if r.kind == "same"]
+        named = ", ".join(cases[:2]) + (", ..." if len(cases) > 2 else "")
+        came = f"{held.failed.hits} of {held.failed.count} came back within {days} with the same cause"
+        parts.append(f"{held.title}: {came}, {_on(held)} (see {named})")
     more = len(bad) - 2
-    return Glance(question, "; ".join(parts) + (f"; and {more} more below" if more > 0 else "") + f".{young}", True)
+    text = "; ".join(parts) + (f"; and {more} more below" if more > 0 else "") + "."
+    drifting = {t.mill: t for t in reversed(trends) if t.drift}
+    for mill in dict.fromkeys(held.mills[0][0] for held in bad[:2] if 2 * held.mills[0][1] > held.failed.hits):
+        if mill in drifting:
+            trend = drifting[mill]
+            text += f" {mill} also drifts: {trend.title} goes {trend.drift}: look there first."
+    return Glance(question, text + young, True)
+
+
+_TWICE = 2  # what came back once may be chance
+
+
+def _on(held: RemedyHold) -> str:
+    """'all on tide', '25 of them on tide', or 'on north 9, harbour 7, tide 3'."""
+    mill, most = held.mills[0]
+    if most == held.failed.hits:
+        return f"all on {mill}"
+    if 2 * most > held.failed.hits:
+        return f"{most} of them on {mill}"
+    told = ", ".join(f"{mill} {count}" for mill, count in held.mills[:3])
+    return f"on {told}" + (", ..." if len(held.mills) > 3 else "")
 
 
 def _sign(sign: Sequence[ToSign]) -> Glance:
     question = "What must I sign?"
     ready = [s for s in sign if not s.asked]
     asked = len(sign) - len(ready)
-    tail = f" {plural(asked, 'case waits', 'cases wait')} for the technician's answer." if asked else ""
     if not ready:
+        tail = f" {plural(asked, 'case waits', 'cases wait')} for the technician's answer." if asked else ""
         return Glance(question, "Nothing." + tail, False)
+    tail = f" {plural(asked, 'more waits', 'more wait')} for the technician's answer." if asked else ""
     text = plural(len(ready), "case")
     old = sum(s.before for s in ready)
     if old:

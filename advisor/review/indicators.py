@@ -28,6 +28,7 @@ __all__ = [
     "fix_times",
     "known_cause",
     "moments",
+    "plural",
     "quartiles",
     "rate",
 ]
@@ -96,7 +97,7 @@ class Totals:
     """Cases begun in the period. `closed` + `open` = `cases`; `imported` and `referred` are among them.
 
     `minutes` is bench time, `blocks` blocks lost, both of closed cases; `money` None without prices. `untimed` closed
-    cases gave no minutes; `unpriced` blocks are of a material without a price, and not in `money`.
+    cases gave no minutes; `unpriced` blocks are of a material without a price, and not in `money` (0 without any price).
     """
 
     cases: int
@@ -138,6 +139,12 @@ class Count:
     id: str | None
     title: str
     count: int
+
+
+def plural(count: float, one: str, many: str = "") -> str:
+    """'1 day', '2 days', '2.5 days'."""
+    text = f"{count:,.0f}" if count == round(count) else f"{count:,.1f}"
+    return f"{text} {one if count == 1 else many or one + 's'}"
 
 
 def rate(hits: int, count: int) -> Rate:
@@ -286,7 +293,7 @@ def costs(rows: Iterable[CaseRow], prices: Prices, title: Title) -> tuple[Totals
         whole.blocks,
         money,
         count["untimed"],
-        unpriced if prices.blocks else 0.0,
+        unpriced if prices.given else 0.0,
     )
     return totals, order, tuple(causes)
 

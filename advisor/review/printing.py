@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["Printer"]
+__all__ = ["MOST", "NARROW", "Printer"]
+
+MOST = 10
+"""Rows of a table; the rest is counted."""
+
+NARROW = 70
+"""Below so many columns a table is told row by row."""
 
 
 class Printer:
@@ -42,21 +48,33 @@ class Printer:
         """A paragraph with its first word after `front`, the first `bold` characters in bold."""
         from rich.text import Text
 
-        lines = textwrap.wrap(text, self.width, initial_indent=front, subsequent_indent=" " * len(front))
+        indent = " " * len(front)
+        lines = textwrap.wrap(  # the id of a case is not broken at its hyphen
+            text, self.width, initial_indent=front, subsequent_indent=indent, break_on_hyphens=False
+        )
         body = Text("\n".join(lines), style=style)
         body.stylize("bold", 0, len(front) + bold if bold or front.strip() else 0)
         self.console.print(body, highlight=False)
 
     def table(self, headers: Sequence[str], rows: Sequence[Sequence[str]], right: str = "") -> None:
-        """A table; `right` has an 'r' for each column of figures, which is not broken."""
+        """A table, or a paragraph for each row where it is narrow. `right` has an 'r' for each column of figures and a 'k'
+        for each of dates or ids; neither is broken."""
+        if self.width < NARROW:
+            for row in rows:
+                told = [f"{header} {cell}" for header, cell in zip(headers[1:], row[1:], strict=True) if cell != "-"]
+                self.hanging("  ", row[0])
+                self.hanging("    ", "; ".join(told))
+            return
         from rich import box
         from rich.table import Table
         from rich.text import Text
 
         table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
         for place, header in enumerate(headers):
-            figures = right[place : place + 1] == "r"
-            table.add_column(header, justify="right" if figures else "left", no_wrap=figures, overflow="fold")
+            kind = right[place : place + 1]
+            figures = kind == "r"
+            whole = figures or kind == "k"
+            table.add_column(header, justify="right" if figures else "left", no_wrap=whole, overflow="fold")
         for row in rows:
             table.add_row(*(Text(cell) for cell in row))
         self.console.print(table, highlight=False)

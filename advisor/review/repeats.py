@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from operator import attrgetter, itemgetter
 
 from advisor.caserow import CaseRow
-from advisor.review.indicators import Rate, Title, known_cause, moments, rate
+from advisor.review.indicators import Rate, Title, known_cause, moments, plural, rate
 
-__all__ = ["RemedyHold", "Repeat", "Repeats", "find_repeats"]
+__all__ = ["RemedyHold", "Repeat", "Repeats", "find_repeats", "others"]
 
 
 @dataclass(frozen=True)
@@ -18,9 +19,10 @@ class Repeat:
     """A proven fix and a later case on the same mill, begun within the given days after the fix, that shares a symptom
     or has the same final cause.
 
-    `kind`: 'same' the later case has the same final cause; 'unclear' its cause is not confirmed, or the first one's is
-    not known; 'other' its cause is confirmed as quite another, so the remedy is not to blame. `days` from fix to the
-    later case's beginning. `case` and `later` are handles of cases; `symptoms` ids they share.
+    `kind`: 'same' the later case is closed and its cause confirmed as the same; 'unclear' its cause is not confirmed (it
+    may be unfinished), or the first one's is not known; 'other' its cause is confirmed as quite another, so the remedy
+    is not to blame. `days` from fix to the later case's beginning. `case` and `later` are handles of cases; `symptoms`
+    ids they share.
     """
 
     case: str
@@ -34,10 +36,10 @@ class Repeat:
 
 @dataclass(frozen=True)
 class RemedyHold:
-    """How a remedy held: `fixes` proven in the period, `came_back` those followed by any repeat of the complaint, `failed`
-    (with its share and Wilson interval) those followed by one that is not put down to quite another cause; `unclear` of
-    the failed ones rest on a later case whose cause is not confirmed. `watching`: fixes younger than the days allowed,
-    which may still come back. `repeats`: one for each fix that came back, the most telling."""
+    """How a remedy held: `fixes` proven in the period, `came_back` those followed by any repeat of the complaint: `failed`
+    (with its share and Wilson interval) by one of the same confirmed cause, `unclear` by one whose cause is not
+    confirmed at best, the others by one of quite another cause. `watching`: fixes younger than the days allowed, which
+    may still come back. `repeats`: one for each fix that came back, the most telling."""
 
     remedy: str
     title: str
@@ -47,6 +49,28 @@ class RemedyHold:
     unclear: int
     watching: int
     repeats: tuple[Repeat, ...]
+
+    @property
+    def notable(self) -> bool:
+        """A fix failed, or more than one may have."""
+        return self.failed.hits > 0 or self.unclear > 1
+
+    @property
+    def mills(self) -> tuple[tuple[str, int], ...]:
+        """Mills with fixes that failed and how many, most first."""
+        return tuple(Counter(r.mill for r in self.repeats if r.kind == "same").most_common())
+
+
+def others(remedies: Sequence[RemedyHold]) -> str:
+    """'57 remedies held each time; 3 came back once, cause not confirmed.' of those that are not notable; '' without."""
+    rest = [held for held in remedies if not held.notable]
+    once = sum(held.unclear for held in rest)
+    parts = []
+    if len(rest) > once:
+        parts.append(f"{plural(len(rest) - once, 'remedy', 'remedies')} held each time")
+    if once:
+        parts.append(f"{plural(once, 'remedy', 'remedies')} came back once, cause not confirmed")
+    return "; ".join(parts) + "." if parts else ""
 
 
 @dataclass(frozen=True)
@@ -99,13 +123,13 @@ def find_repeats(
                 title(remedy),
                 len(fixes),
                 len(found),
-                rate(sum(repeat.kind != "other" for repeat in found), len(fixes)),
+                rate(sum(repeat.kind == "same" for repeat in found), len(fixes)),
                 sum(repeat.kind == "unclear" for repeat in found),
                 sum(when + days * 86400 > end for when, _ in fixes),
                 tuple(found),
             )
         )
-    held.sort(key=lambda h: (-h.failed.hits, -h.failed.low, -h.came_back, -h.fixes, h.remedy))
+    held.sort(key=lambda h: (-h.failed.hits, -h.failed.low, -h.unclear, -h.came_back, -h.fixes, h.remedy))
     return Repeats(days, sum(h.fixes for h in held), rate(again, complaints), tuple(held))
 
 
@@ -127,14 +151,15 @@ class _Mill:
         self.symptom: _Cases = {}
         self.unsure: _Cases = {}
         self.cause: _Cases = {}
+        self.unsure_cause: _Cases = {}
         for begun, row in pairs:
-            sure = known_cause(row)
+            sure = known_cause(row) and not row.open
             for symptom in row.symptoms:
                 _put(self.symptom, symptom, begun, row)
                 if not sure:
                     _put(self.unsure, symptom, begun, row)
             if row.final_cause is not None:
-                _put(self.cause, row.final_cause, begun, row)
+                _put(self.cause if sure else self.unsure_cause, row.final_cause, begun, row)
         self.fixed_symptom: dict[str, list[float]] = {}
         self.fixed_cause: dict[str, list[float]] = {}
         for row, when in self.fixes:
@@ -157,12 +182,15 @@ class _Mill:
 
     def repeat(self, row: CaseRow, when: float, handle: Callable[[CaseRow], str]) -> Repeat | None:
         """The most telling repeat after a fix, the first of its kind: the same cause, else an unclear one, else another."""
-        known = row.final_cause is not None
-        found, kind = self._first(self.cause, (str(row.final_cause),), when) if known else None, "same"
-        if not found and known:
-            found, kind = self._first(self.unsure, row.symptoms, when), "unclear"
+        found, kind = None, ""
+        if row.final_cause is not None:
+            cause = (row.final_cause,)
+            found, kind = self._first(when, (self.cause, cause)), "same"
+            if not found:
+                found, kind = self._first(when, (self.unsure, row.symptoms), (self.unsure_cause, cause)), "unclear"
         if not found:
-            found, kind = self._first(self.symptom, row.symptoms, when), "other" if known else "unclear"
+            found = self._first(when, (self.symptom, row.symptoms))
+            kind = "other" if row.final_cause is not None else "unclear"
         if not found:
             return None
         begun, later = found
@@ -170,16 +198,17 @@ class _Mill:
         days = (begun - when) / 86400
         return Repeat(handle(row), handle(later), str(row.mill), str(row.remedy), days, kind, shared)
 
-    def _first(self, cases: _Cases, keys: Iterable[str], when: float) -> tuple[float, CaseRow] | None:
+    def _first(self, when: float, *places: tuple[_Cases, Iterable[str]]) -> tuple[float, CaseRow] | None:
         """The first case under any of these keys that began after `when`, within the time allowed."""
         best: tuple[float, CaseRow] | None = None
-        for key in keys:
-            if key not in cases:
-                continue
-            begun, rows = cases[key]
-            place = bisect_right(begun, when)
-            if place < len(begun) and begun[place] <= when + self.allowed and (best is None or begun[place] < best[0]):
-                best = begun[place], rows[place]
+        for cases, keys in places:
+            for key in keys:
+                if key not in cases:
+                    continue
+                begun, rows = cases[key]
+                place = bisect_right(begun, when)
+                if place < len(begun) and begun[place] <= when + self.allowed and (not best or begun[place] < best[0]):
+                    best = begun[place], rows[place]
         return best
 
 

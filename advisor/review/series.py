@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from advisor.model import Check, Knowledge
 from advisor.readings import ReadingError, convert
 
-__all__ = ["Limit", "Series", "drifts", "limits_of", "line", "series_of"]
+__all__ = ["Limit", "Series", "drifts", "limits_of", "line", "series_of", "sound"]
 
 
 @dataclass(frozen=True)
@@ -83,6 +83,16 @@ def limits_of(check: Check | None, profile: Mapping[str, float]) -> tuple[Limit,
             continue
         out.append(Limit(value, side, _beyond(check, value, side, profile)))
     return tuple(out)
+
+
+def sound(values: Sequence[float], limits: Sequence[Limit]) -> list[bool]:
+    """Whether each reading lies within the limits, all in one unit; True throughout where there are none."""
+    if not limits:
+        return [True] * len(values)
+    low = max((each.value for each in limits if each.side == "low"), default=-math.inf)
+    high = min((each.value for each in limits if each.side == "high"), default=math.inf)
+    low -= 1e-9 * abs(low) if math.isfinite(low) else 0.0  # 6 bar is 0.6 MPa but for the last digit
+    return [low <= v < high for v in values]
 
 
 def _beyond(check: Check, value: float, side: str, profile: Mapping[str, float]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from rapidfuzz import fuzz, process
@@ -10,8 +11,9 @@ from advisor.caserow import CaseRow
 from advisor.dialogue import clean
 from advisor.issue import nearest
 from advisor.model import Knowledge
+from advisor.session import State
 
-__all__ = ["ACTIONS", "Unclear", "find_cause", "review_event", "said", "synopsis"]
+__all__ = ["ACTIONS", "Unclear", "find_cause", "measured", "review_event", "said", "synopsis", "unexplained"]
 
 ACTIONS = {
     "approve": "the technician's finding stands",
@@ -37,7 +39,8 @@ def review_event(kb: Knowledge, action: str, text: str, by: str) -> dict[str, An
         name, _, remark = words.partition(":")
         return event | {"cause": find_cause(kb, name)} | ({"text": remark.strip()} if remark.strip() else {})
     if action in ("ask", "comment") and not words:
-        raise Unclear(f"say what, such as: {action} was the collet cleaned?")
+        example = "was the collet cleaned?" if action == "ask" else "well found"
+        raise Unclear(f"say what, such as: {action} {example}")
     return event | ({"text": words} if words else {})
 
 
@@ -56,13 +59,36 @@ def find_cause(kb: Knowledge, text: str) -> str:
         shown = "; ".join(f"{kb.causes[c].title.lower()} ({c})" for c in exact[:6])
         raise Unclear(f"'{text.strip()}' fits several causes: {shown}. Type more words, or the id.")
     titles = {c.id: c.title.lower() for c in kb.causes.values()}
-    near = process.extract(typed, titles, scorer=fuzz.token_set_ratio, limit=3, score_cutoff=60)
+    near = process.extract(typed, titles, scorer=fuzz.token_set_ratio, limit=3, score_cutoff=45)
     hint = "; ".join(f"{title} ({key})" for title, _, key in near) or nearest(typed, kb.causes)
     raise Unclear(f"no cause is called '{text.strip()[:40]}'" + (f". Near it: {hint}" if hint else ""))
 
 
-def synopsis(kb: Knowledge, row: CaseRow, handle: str, bench: str) -> list[str]:
-    """A case in a few lines, for whoever is to sign it."""
+def unexplained(kb: Knowledge, row: CaseRow, cause: str) -> str:
+    """What speaks against a correction at first sight: the cause shows none of the symptoms complained of. Empty if it does."""
+    if cause not in kb.causes or not row.symptoms:
+        return ""
+    if any(link.symptom in row.symptoms for link in kb.causes[cause].shows if link.symptom):
+        return ""
+    shown = "; ".join(kb.symptoms[s].title.lower() for s in row.symptoms if s in kb.symptoms)
+    return f"{kb.causes[cause].title} is not known to show as: {shown}." if shown else ""
+
+
+def measured(kb: Knowledge, state: State) -> list[str]:
+    """What was read or seen in a case that a sound mill does not show, readings first."""
+    found = []
+    for key, answer in state.answers.items():
+        check = kb.checks[key]
+        if answer.likeliest == check.outcomes[0].id:
+            continue
+        unit = f" {check.unit}" if check.unit and check.unit != "1" else ""
+        value = f" {answer.value:.4g}{unit}" if answer.value is not None else ""
+        found.append((answer.value is None, f"{check.title}{value}, {check.outcome(answer.likeliest).label}"))
+    return [text for _, text in sorted(found, key=lambda item: item[0])]
+
+
+def synopsis(kb: Knowledge, row: CaseRow, handle: str, bench: str, off: Sequence[str] = ()) -> list[str]:
+    """A case in a few lines, for whoever is to sign it; `off` is what was read or seen that is not sound."""
 
     def cause(key: str | None) -> str:
         return "none named" if key is None else kb.causes[key].title.lower() if key in kb.causes else key
@@ -76,13 +102,19 @@ def synopsis(kb: Knowledge, row: CaseRow, handle: str, bench: str) -> list[str]:
     lines = [f"{handle}   {row.begun[:16].replace('T', ' ')}   {where}"]
     shown = "; ".join(kb.symptoms[s].title if s in kb.symptoms else s for s in row.symptoms)
     lines.append(f"Complaint: {clean(row.complaint) or shown}" + (f"  ({shown})" if row.complaint and shown else ""))
-    tried = [f"{remedy(r)}: {result}" for r, result in row.remedies]
+    if off:
+        lines.append("Not sound: " + "; ".join(off[:6]) + (f"; and {len(off) - 6} more" if len(off) > 6 else ""))
+    tried = [f"{remedy(r)}: {result.replace('-', ' ')}" for r, result in row.remedies]
     lines.append("Tried: " + ("; ".join(tried) or "nothing"))
     proof = "proof passed" if row.fixed else "no proof" if row.remedy else ""
-    lines.append(f"Finding: {cause(row.cause)}, {row.how}" + (f", {proof}" if proof else ""))
+    ends = {"fixed-unproven": "fixed, cause not proven", "referred": "handed over"}
+    lines.append(f"Finding: {cause(row.cause)}, {ends.get(str(row.how), row.how)}" + (f", {proof}" if proof else ""))
     if row.first_cause:
         lines.append(f"The program's first before any remedy: {cause(row.first_cause)} ({row.first_probability:.0%})")
-    cost = [f"{row.minutes:.0f} min" if row.minutes is not None else "", f"{row.blocks:g} blocks" if row.blocks else ""]
+    cost = [
+        f"{row.minutes:.0f} min" if row.minutes is not None else "",
+        f"{row.blocks:g} block{'' if row.blocks == 1 else 's'}" if row.blocks else "",
+    ]
     if any(cost):
         lines.append("Cost: " + ", ".join(c for c in cost if c))
     return lines

@@ -1,36 +1,43 @@
-"""A review on the terminal: the four answers first, then the tables. Everything reads without colour."""
+"""A review as text: the four answers, and the tables behind them. Everything reads without colour."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from advisor.review.charttext import chart_text, unit_text
-from advisor.review.glance import drift_words, money_text, number_text, percent, plural, rate_text
-from advisor.review.printing import Printer
+from advisor.review.glance import WHOLE, drift_words, number_text, percent, plural, rate_text
+from advisor.review.printing import MOST, Printer
+from advisor.review.repeats import others
+from advisor.review.textfigures import figures
+from advisor.review.trends import LEAST
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from advisor.review.figures import Review
-    from advisor.review.indicators import Count, Quartiles
+    from advisor.review.trends import Trend
 
 __all__ = ["show"]
 
-MOST = 10
-"""Rows of a table; the rest is counted."""
 
+def show(review: Review, console: Console, *, last: bool = False, invented: bool = False) -> None:
+    """Print the review; the console's width and encoding are kept to (charts need more than ASCII).
 
-def show(review: Review, console: Console) -> None:
-    """Print the review; the console's width and encoding are kept to (charts need more than ASCII)."""
+    The four answers stand first, or `last`, as on a terminal, where what comes first scrolls away. `invented`: it is of
+    an invented lab, and says so beside the answers.
+    """
     out = Printer(console)
     p = review.period
     of = ", ".join(f"{name} {value}" for name, value in _filters(review)) or "all mills"
-    out.head(f"Review of {p.since} to {p.last} ({plural(p.days, 'day')}), {of}", rule=True)
-    for glance in review.glance:
-        out.hanging("! " if glance.alert else "  ", f"{glance.question} {glance.answer}", bold=len(glance.question))
-    out.dim("'!' asks for something to be done. Intervals hold the true share with 95 % (Wilson).")
-    if not review.totals.cases and not review.trends and not review.sign:
+    span = f"{p.since} to {p.last} ({plural(p.days, 'day')}, UTC), {of}"
+    empty = not review.totals.cases and not review.trends and not review.sign
+    if invented:
+        out.text(_INVENTED, "bold")
+    out.head(f"Review of {span}", rule=True)
+    if not last or empty:
+        _answers(review, out)
+    if empty:
         out.gap()
         out.text("Nothing was logged in this period. Another one: advisor review --last 1y")
         return
@@ -38,14 +45,25 @@ def show(review: Review, console: Console) -> None:
     _drift(review, out)
     _held(review, out)
     _sign(review, out)
-    _cases(review, out)
-    _mills(review, out)
-    _program(review, out)
-    _counts(review, out)
+    figures(review, out)
     if review.notes:
         out.head("To read these figures right")
         for note in review.notes:
             out.hanging("  ", note)
+    if last:
+        out.head(f"The four answers, {span}")
+        if invented:
+            out.text(_INVENTED, "bold")
+        _answers(review, out)
+
+
+_INVENTED = "Invented lab: none of this happened."
+
+
+def _answers(review: Review, out: Printer) -> None:
+    for glance in review.glance:
+        out.hanging("! " if glance.alert else "  ", f"{glance.question} {glance.answer}", bold=len(glance.question))
+    out.dim("'!' asks for something to be done.")
 
 
 def _filters(review: Review) -> Iterable[tuple[str, str]]:
@@ -77,7 +95,7 @@ def _cost(review: Review, out: Printer) -> None:
         rows.append([cause.title, *figures, percent(cause.share), percent(cause.cumulative)])
     out.table(headers, rows, " rrrrrrr"[: len(headers)])
     out.more(len(review.causes) - MOST, "causes")
-    out.dim(f"By {review.order}, dearest first; share: of all {review.order}; sum: this row and those above.")
+    out.dim(f"Dearest first. share: part of {WHOLE[review.order]}; sum: this row and those above.")
 
 
 def _drift(review: Review, out: Printer) -> None:
@@ -88,7 +106,7 @@ def _drift(review: Review, out: Printer) -> None:
     drifting = [t for t in review.trends if t.drift]
     for trend in drifting[:3]:
         out.hanging("! ", drift_words(trend) + ".")
-        if out.rich:
+        if out.rich and out.width >= _CHART:
             out.console.print(chart_text(trend, min(out.width, 100)), markup=False, highlight=False, end="\n")
     rest = review.trends[len(drifting[:3]) :]  # drifting ones stand first
     rows = []
@@ -99,7 +117,7 @@ def _drift(review: Review, out: Printer) -> None:
             f"{number_text(trend.low, like)} to {number_text(trend.high, like)}" if trend.high > trend.low else spread
         )
         last = trend.cases[trend.signals[-1]] if trend.signals else ""
-        said = f"{len(trend.signals)}, last {last}" if trend.signals else "none" if trend.baseline else "too few"
+        said = f"{len(trend.signals)}, last {last}" if trend.signals else "none" if trend.baseline else _why_not(trend)
         rows.append(
             [trend.mill or "not named", trend.title, str(trend.count), f"{span} {unit_text(trend)}".strip(), said]
         )
@@ -107,200 +125,80 @@ def _drift(review: Review, out: Printer) -> None:
         out.table(["mill", "reading", "n", "range", "signals, with the case"], rows, "  r")
         out.more(len(rest) - MOST, "series")
     out.dim(
-        "Limits: mean of the first 8 to 20 readings (of the time before the period if there are so many) +- 3 sigma, and"
-        " they stay put. Signal: a reading outside, a step too large, or a smoothed mean (EWMA) outside its limits."
-        " Readings are from cases, mostly taken when something was wrong."
+        "Limits come from the first 8 to 20 sound readings and stay put. Signal: a reading outside them, a step too large,"
+        " or a smoothed mean outside its own; a sound reading away from the check's limit is none. Readings are from"
+        " cases, mostly taken when something was wrong."
     )
+
+
+_CHART = 60  # columns that a chart needs
+
+
+def _why_not(trend: Trend) -> str:
+    """Why a series has no limits."""
+    if len(trend.values) < LEAST:
+        return "too few"
+    return "too few sound" if trend.limits else "all alike"
 
 
 def _held(review: Review, out: Printer) -> None:
     repeats = review.repeats
     out.head(f"Complaints that came back within {repeats.days:g} days of a proven fix")
     out.hanging("  ", f"Cases that repeat a complaint fixed before: {rate_text(repeats.complaints)}")
-    back = [held for held in repeats.remedies if held.came_back]
     if not repeats.fixes:
         out.dim("No fix was proven in this period.")
         return
-    if not back:
-        out.dim(f"None of the {repeats.fixes} proven fixes came back.")
-        return
+    back = [held for held in repeats.remedies if held.notable]
     rows = []
     for held in back[:MOST]:
         low, high = percent(held.failed.low), percent(held.failed.high)
         failed = f"{held.failed.hits} ({percent(held.failed.share or 0.0)})"
-        counted = [str(held.fixes), str(held.came_back), failed, f"{low} to {high}"]
-        rows.append([held.title, *counted, str(held.unclear), str(held.watching)])
-    out.table(["remedy", "fixes", "back", "not held", "interval", "unsure", "young"], rows, " rrrrrr")
-    out.more(len(back) - MOST, "remedies")
-    pairs = [r for held in back for r in held.repeats]
-    words = {
-        "same": "the same cause",
-        "unclear": "cause not confirmed",
-        "other": "another cause: the remedy is not to blame",
-    }
+        mills = ", ".join(mill for mill, _ in held.mills[:2]) + (", ..." if len(held.mills) > 2 else "")
+        counted = [str(held.fixes), failed, f"{low} to {high}", str(held.unclear), str(held.watching)]
+        rows.append([held.title, *counted, mills or "-"])
+    if rows:
+        out.table(["remedy", "fixes", "not held", "interval", "unclear", "early", "not held on"], rows, " rrrrr")
+        out.more(len(back) - MOST, "remedies")
+    if rest := others(repeats.remedies):
+        out.hanging("  ", rest)
+    pairs = [r for held in back for r in held.repeats if r.kind != "other"]
     for repeat in pairs[:MOST]:
         shared = ", ".join(review.symptoms.get(s, s) for s in repeat.symptoms)
+        cause = "the same cause" if repeat.kind == "same" else "cause not confirmed"
         told = (
             f"{repeat.case} fixed on {repeat.mill}, again {repeat.later} after {plural(round(repeat.days, 1), 'day')}"
         )
-        out.hanging("  ", f"{told}: {words[repeat.kind]}{f' ({shared})' if shared else ''}")
+        out.hanging("  ", f"{told}: {cause}{f' ({shared})' if shared else ''}")
     out.more(len(pairs) - MOST, "pairs of cases")
-    out.dim(
-        "back: the same mill with a shared symptom or the same cause; not held: those not confirmed as quite another"
-        " cause, unsure of them those whose cause is not confirmed at all; young: fixes that may still come back."
-    )
+    if rows:
+        out.dim(
+            "not held: a later case on the same mill has the same confirmed cause; unclear: the complaint came back, cause"
+            f" not confirmed; early: too early to tell, the fix is not yet {repeats.days:g} days old."
+        )
 
 
 def _sign(review: Review, out: Printer) -> None:
-    out.head("To sign")
-    if not review.sign:
+    ready = [s for s in review.sign if not s.asked]
+    asked = [s for s in review.sign if s.asked]
+    out.head(f"To sign: {plural(len(ready), 'case')}" if ready else "To sign")
+    if ready:
+        rows = []
+        for s in ready[:MOST]:
+            rows.append(
+                [s.case, s.begun[:10], s.mill or "-", s.technician or "-", s.title, "; ".join(s.look) or "-"],
+            )
+        out.table(["case", "begun", "mill", "by", "cause", "look at"], rows, "kk")
+        out.more(len(ready) - MOST, "cases")
+    else:
         out.dim("Nothing.")
-    else:
-        rows = []
-        for s in review.sign[:MOST]:
-            look = "; ".join(s.look) or "-"
-            if s.asked:
-                look = "waits for the technician's answer"
-            rows.append([s.case, s.begun[:10], s.mill or "-", s.technician or "-", s.title, look])
-        out.table(["case", "begun", "mill", "by", "cause", "look at"], rows)
-        out.more(len(review.sign) - MOST, "cases")
+    if asked:
+        told = ", ".join(s.case for s in asked[:MOST]) + (", ..." if len(asked) > MOST else "")
+        out.hanging("  ", f"Waiting for the technician's answer: {plural(len(asked), 'case')} ({told})")
     if review.open:
-        named = ", ".join(review.open[:6]) + (", ..." if len(review.open) > 6 else "")
-        out.hanging("  ", f"Still open: {plural(len(review.open), 'case')} ({named})")
-
-
-def _cases(review: Review, out: Printer) -> None:
-    t = review.totals
-    out.head("Cases")
-    parts = [f"{t.closed:,} closed", f"{t.open:,} open"]
-    parts += [f"{n:,} {word}" for n, word in ((t.referred, "referred"), (t.imported, "imported")) if n]
-    out.hanging("  ", f"{plural(t.cases, 'case')}: {', '.join(parts)}")
-    cost = [f"{t.minutes:,.0f} min at the bench", f"{plural(t.blocks, 'block')} lost"]
-    if t.money is not None:
-        cost.append(money_text(t.money, review.prices))
-    out.hanging("  ", f"Cost of the closed ones: {', '.join(cost)}")
-    out.hanging("  ", f"First-time fix: {rate_text(review.first_fix)}: the first remedy tried was the one proven.")
-    times = review.times
-    if times.hours.count:
-        out.hanging(
-            "  ", f"Time to a proven fix: {_spread(times.hours, 'h')}; at the bench {_spread(times.minutes, 'min')}"
-        )
-        if times.unfixed:
-            median = "not reached" if times.median_hours is None else f"{number_text(times.median_hours)} h"
-            with_open = (
-                f"With the {times.unfixed:,} not fixed counted as 'longer than so far': median {median} (Kaplan-Meier)."
-            )
-            out.hanging("  ", with_open)
-    else:
-        out.hanging("  ", "Time to a proven fix: no fix was proven.")
-
-
-def _spread(q: Quartiles, unit: str) -> str:
-    if q.median is None or q.lower is None or q.upper is None:
-        return "not noted"
-    if q.count < 4:
-        return f"median {number_text(q.median)} {unit} of only {q.count}"
-    low, high = number_text(q.lower, q.median), number_text(q.upper, q.median)
-    return f"median {number_text(q.median)} {unit}, the middle half {low} to {high} {unit}"
-
-
-def _mills(review: Review, out: Printer) -> None:
-    if review.mills:
-        out.head("Mills")
+        out.head(f"Still open: {plural(len(review.open), 'case')}, oldest first")
         rows = []
-        for m in review.mills[: 2 * MOST]:
-            scrap = "-" if m.scrap_ratio is None else percent(m.scrap_ratio)
-            made = "-" if m.made is None else f"{m.made:,.0f}"
-            lost = "-" if m.scrapped is None else f"{m.scrapped:,.0f}"
-            between = "-" if m.mtbf_days is None else f"{m.mtbf_days:,.1f}"
-            rows.append([m.mill or "not named", f"{m.faults:,}", between, made, lost, scrap, m.scrap_from or "-"])
-        out.table(["mill", "faults", "days between", "made", "scrapped", "scrap", "scrap from"], rows, " rrrrr")
-        out.more(len(review.mills) - 2 * MOST, "mills")
-        out.dim(
-            "days between: mean time between faults after ISO 22400-2, period / (faults + 1); calendar days stand in for"
-            " operating time. scrap: scrapped / made; made comes from the diary, and where it notes no scrap the blocks"
-            " lost in cases stand in."
-        )
-    if review.overdue or review.care_unknown:
-        out.head("Care overdue")
-        late = [o for o in review.overdue if o.overdue_days is not None]
-        rows = [
-            [o.mill, o.title, o.every, (o.last or "")[:10], plural(o.overdue_days or 0, "day")] for o in late[:MOST]
-        ]
-        if rows:
-            out.table(["mill", "task", "every", "last noted", "overdue by"], rows, "    r")
-        out.more(len(late) - MOST, "tasks")
-        never: dict[str, int] = {}
-        for o in review.overdue:
-            if o.overdue_days is None:
-                never[o.mill] = never.get(o.mill, 0) + 1
-        if never:
-            out.hanging(
-                "  ", "Never noted: " + ", ".join(f"{plural(n, 'task')} on {mill}" for mill, n in never.items())
-            )
-        if review.care_unknown:
-            out.hanging("  ", "No care at all is noted for: " + ", ".join(review.care_unknown))
-    if review.burrs:
-        b = review.burrs
-        out.head("Finishing burrs")
-        few = " Fewer than five worn ones: next to nothing known yet." if b.few else ""
-        out.hanging(
-            "  ",
-            f"Change by {number_text(b.change_by)} h (interval {number_text(b.low)} to {number_text(b.high)}): one in ten"
-            f" is worn before. From {b.changed} worn and {b.running} still running.{few}",
-        )
-    if review.changes:
-        out.head("Changed on the mills")
-        for c in review.changes[-MOST:]:
-            out.hanging("  ", f"{c.at[:10]} {c.mill}: {c.what}{f' ({c.by})' if c.by else ''}")
-
-
-def _program(review: Review, out: Printer) -> None:
-    program = review.program
-    out.head("The program itself")
-    if not program.right.count:
-        out.dim("No case with a known cause, so nothing to hold it against.")
-        return
-    out.hanging("  ", f"Put the cause first before any remedy: {rate_text(program.right)}")
-    out.hanging("  ", f"Signed cases only: {rate_text(program.signed)}")
-    if program.brier is None:
-        return
-    rows = []
-    for b in program.bins:
-        share = b.right.share or 0.0
-        bar = ["."] * 21
-        bar[round(20 * b.said)] = "|"
-        bar[round(20 * share)] = "x"
-        rows.append(
-            [
-                f"{100 * b.low:.0f} to {100 * b.high:.0f} %",
-                str(b.right.count),
-                percent(b.said),
-                percent(share),
-                f"{percent(b.right.low)} to {percent(b.right.high)}",
-                "".join(bar),
-            ]
-        )
-    out.table(["said", "n", "mean", "right", "interval", "0 % to 100 %"], rows, "rrrrr")
-    out.dim(
-        f"'|' what it said, 'x' how often it was right. Brier score {program.brier:.2f}: 0 is perfect, 0.25 always says"
-        " one half."
-    )
-
-
-def _counts(review: Review, out: Printer) -> None:
-    lists = (
-        ("Cautions raised", review.cautions),
-        ("Cases by technician", review.technicians),
-        ("Cases by material", review.materials),
-    )
-    if any(found for _, found in lists):
-        out.head("Counts")
-    for title, found in lists:
-        if found:
-            out.hanging("  ", f"{title}: {_counted(found)}")
-
-
-def _counted(found: Sequence[Count]) -> str:
-    told = "; ".join(f"{c.title} {c.count:,}" for c in found[:MOST])
-    return told + (f"; {len(found) - MOST} more" if len(found) > MOST else "")
+        for case in review.open[:MOST]:
+            known = review.cases[case]
+            rows.append([case, known.begun[:10], known.mill or "-", known.title])
+        out.table(["case", "begun", "mill", "complaint"], rows, "kk")
+        out.more(len(review.open) - MOST, "cases")

@@ -10,13 +10,15 @@ import math
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
+from itertools import compress
 from operator import attrgetter, gt
 
 from advisor.caserow import Reading
 from advisor.model import Knowledge
-from advisor.review.charts import D2, D4, Individuals, Shift, ewma, individuals
+from advisor.review.charts import Individuals, Shift
+from advisor.review.control import control
 from advisor.review.indicators import moments
-from advisor.review.series import Limit, Series, drifts, limits_of, line, series_of
+from advisor.review.series import Limit, Series, drifts, limits_of, line, series_of, sound
 
 __all__ = ["LEAST", "MOST", "Limit", "Pace", "Trend", "find_trends"]
 
@@ -54,19 +56,24 @@ class Trend:
     """One series of readings on one mill in the check's unit, in order of time.
 
     `at`, `values`, `cases` run side by side (ISO time, reading, handle of the case); those before place `start` are older
-    than the period. The first `baseline` of them set the limits, which then stay put, so that a drift shows:
-    `baseline_from` is 'before' when at least 8 are older than the period (the first of them, at most 20), else 'start'
-    (the first half of all, at least 8, at most 20). `baseline` is 0 when there are fewer than 8 readings, or when they
-    have no spread: then only the range `low`..`high` of the period is told. The chart's sigma is at least that of rounding to
+    than the period. Sound readings set the limits, those within the limits of the check (all, where it has none), for a
+    mill that was ill at first would make illness the rule; then the limits stay put, so that a drift shows. `basis` are
+    the places of those readings, `baseline` how many: of the time before the period when at least 8 are older
+    (`baseline_from` 'before'; the first of them, at most 20), else of the beginning ('start'; the first half of all
+    sound ones, at least 8, at most 20). `baseline` is 0 when fewer than 8 readings are sound, or when those have no
+    spread: then only the range `low`..`high` of the period is told. The chart's sigma is at least that of rounding to
     the smallest step of the check's instrument.
 
     `chart`: the individuals and moving range chart of the baseline (its `signals` and `jumps` are those of the baseline
-    alone; None without a chart). `outside`: places of later readings outside its limits; `jumps`: places where the step
-    from the reading before is too large; all three lists of the period only. `smoothed`: the EWMA (weight 0.3, width 3) of the readings after the baseline,
-    `shifted`: places where it is outside its limits. All places count from 0 in `values`.
+    alone; None without a chart). `outside`: places of readings outside its limits; `jumps`: places where the step from
+    the reading before is too large. `smoothed`: the EWMA (weight 0.3, width 3) of the readings from place `later` on, begun
+    anew where the mill was mended (a step too large, from past the check's limit back within it); `shifted`: places where
+    it is outside its limits. These three lists are of the period only, and without readings that need no look: sound ones
+    that depart away from the check's only limit, and the first sound one after one past it. All places count from 0.
 
-    `drift`: 'up' or 'down' when the last EWMA value is outside its limits and the slope surely goes the same way; else
-    ''. `pace` is worked out only when the last EWMA value is outside. `dropped`: readings left out, no number or a unit that does not fit. `count`: readings in the period.
+    `drift`: 'up' or 'down' when the last EWMA value is outside its limits, towards a limit of the check if it has any,
+    and the slope surely goes the same way; else ''. `pace` is worked out only when the last EWMA value is so. `dropped`:
+    readings left out, no number or a unit that does not fit. `count`: readings in the period.
     """
 
     series: str
@@ -84,6 +91,7 @@ class Trend:
     start: int = 0
     baseline: int = 0
     baseline_from: str = ""
+    basis: tuple[int, ...] = ()
     chart: Individuals | None = None
     outside: tuple[int, ...] = ()
     jumps: tuple[int, ...] = ()
@@ -92,6 +100,11 @@ class Trend:
     pace: Pace | None = None
     drift: str = ""
     dropped: int = 0
+
+    @property
+    def later(self) -> int:
+        """The first place after the baseline."""
+        return self.basis[-1] + 1 if self.basis else 0
 
     @property
     def signals(self) -> tuple[int, ...]:
@@ -177,10 +190,14 @@ def _trend(
     count = len(group) - earlier
     if count == 0:
         return None
-    if earlier >= LEAST:
-        baseline, origin = min(earlier, MOST), "before"
-    elif len(group) >= LEAST:
-        baseline, origin = min(max(len(group) // 2, LEAST), MOST), "start"
+    limits = limits_of(series.check, profile)
+    good = sound(values, limits)
+    places = list(compress(range(len(values)), good))
+    before = bisect_left(places, earlier)
+    if before >= LEAST:
+        baseline, origin = min(before, MOST), "before"
+    elif len(places) >= LEAST:
+        baseline, origin = min(max(len(places) // 2, LEAST), MOST), "start"
     else:
         baseline, origin = 0, ""
     inside = values[earlier:]
@@ -196,51 +213,33 @@ def _trend(
         count,
         min(inside),
         max(inside),
-        limits_of(series.check, profile),
+        limits,
         earlier,
         baseline,
         origin,
+        tuple(places[:baseline]),
         dropped=dropped,
     )
-    return _charted(trend, series.step) if baseline else trend
+    return _charted(trend, series.step, good) if baseline else trend
 
 
-def _charted(trend: Trend, step: float) -> Trend:
-    """The trend with limits from its baseline, and what the later readings say against them."""
-    k, values = trend.baseline, trend.values
-    chart = individuals(values[:k])
-    # Readings that a coarse scale rounds to a few values show too little spread, or none: the least there is comes from
-    # rounding (step / sqrt(12), JCGM 100, F.2.2.1).
-    least = step / math.sqrt(12)
-    if chart.sigma < least:
-        chart = replace(
-            chart,
-            sigma=least,
-            lower=chart.mean - 3 * least,
-            upper=chart.mean + 3 * least,
-            range_mean=D2 * least,
-            range_upper=D4 * D2 * least,
-            signals=(),
-            jumps=(),
-        )
-    if chart.sigma <= 1e-9 * max(abs(chart.mean), 1e-300):
-        return replace(trend, baseline=0, baseline_from="")
-    told = range(max(k, trend.start), len(values))
-    outside = tuple(i for i in told if not chart.lower <= values[i] <= chart.upper)
-    jumps = tuple(i for i in told if abs(values[i] - values[i - 1]) > chart.range_upper)
-    smoothed = ewma(values[k:], chart.mean, chart.sigma)
+def _charted(trend: Trend, step: float, good: list[bool]) -> Trend:
+    """The trend with limits from its baseline, and what the other readings say against them; `good` are the sound ones."""
+    found = control(trend.values, good, trend.limits, trend.basis, trend.start, step)
+    if found is None:
+        return replace(trend, baseline=0, baseline_from="", basis=())
     trend = replace(
         trend,
-        chart=chart,
-        outside=outside,
-        jumps=jumps,
-        smoothed=smoothed,
-        shifted=tuple(k + i for i in smoothed.signals if k + i >= trend.start),
+        chart=found.chart,
+        outside=found.outside,
+        jumps=found.jumps,
+        smoothed=found.smoothed,
+        shifted=found.shifted,
     )
-    if not trend.shifted or trend.shifted[-1] != len(values) - 1:
+    if not found.away:
         return trend
     pace = _pace(trend)
-    up = smoothed.values[-1] > chart.mean
+    up = found.smoothed.values[-1] > found.chart.mean
     drift = ("up" if up else "down") if pace and pace.sure and (pace.slope > 0) == up else ""
     return replace(trend, pace=pace, drift=drift)
 

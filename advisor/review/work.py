@@ -134,7 +134,7 @@ def read_review(
     rows = log.rows((first - wide).isoformat(), (end + wide).isoformat(), mill=mill)
     if mill is not None and not rows:
         around = log.rows((first - wide).isoformat(), (end + wide).isoformat())
-        _known("mill", mill, (*profiles, *(row.mill for row in around)), "profiles and")
+        _known("mill", mill, (*profiles, *(row.mill for row in around)), "the profiles and")
     inside = [row for row in rows if since <= row.begun < until]
     _known("technician", technician, (row.technician for row in inside), "")
     _known("material", material, (row.material for row in inside), "")
@@ -172,9 +172,9 @@ def _known(kind: str, name: str | None, names: Iterable[str | None], where: str)
     found = sorted({each for each in names if each})
     if name is None or name in found:
         return
-    span = f"{where} the cases of this period and the days around it" if where else "the cases of this period"
+    span = f"{where} the cases of this period{' and the days around it' if where else ''}".lstrip()
     told = ", ".join(found[:12]) + (", ..." if len(found) > 12 else "")
-    raise Stop(f"--{kind}: '{name}' is not in the {span}; there: {told or 'none'}")
+    raise Stop(f"--{kind}: '{name}' is not in {span}; there: {told or 'none'}")
 
 
 def _write(found: Review, path: Path, compiled: Compiled, log: Any, burrs: tuple[list[float], list[float]]) -> None:
@@ -204,9 +204,7 @@ def _show(found: Review, invented: bool) -> None:
 
     terminal = sys.stdout.isatty()
     console = Console(highlight=False, markup=False, width=None if terminal else 100)
-    if invented:
-        console.print("Invented lab: none of this happened.", style="bold")
-    show(found, console)
+    show(found, console, last=terminal, invented=invented)
 
 
 def _plain(value: Any) -> Any:

@@ -38,7 +38,7 @@ def _cases(db: Connection) -> list[str]:
 
     def sound(case: str, body: Any, kind: str) -> bool:
         try:
-            return bool(parsed(case, body, kind))
+            return isinstance(body, str) and bool(parsed(case, body, kind))
         except LogError:
             return False
 

@@ -12,9 +12,10 @@ system's file cache cannot be dropped, so the first run is the coldest there is,
 What is measured:
 
 review          `advisor review` of the last 90 days: queries, summing up and the printed text
-review, page    the same with `--html`
-log alone       the queries of that review
-open a case     the log opened, a case found by its id, its events read
+review page     the same with `--html`
+command         `advisor review` as typed, with its start
+queries         the queries of that review alone, all their results kept
+open case       the log opened, a case found by its id, its events read
 append          an answer written and synced, median of 200
 cases           the list of the newest fifty; and of the newest open ones
 queue           cases of the last 90 days that wait for a signature
@@ -26,6 +27,7 @@ For PostgreSQL the plans of the queries follow (`--plans`): which partitions are
 from __future__ import annotations
 
 import argparse
+import gc
 import json
 import os
 import re
@@ -45,6 +47,7 @@ sys.path[:0] = [str(ROOT), str(Path(__file__).parent)]
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does: see advisor/cli.py
 
 DAYS = 90
+DIARY_DAYS = 400
 Figures = dict[str, float]
 
 
@@ -80,6 +83,7 @@ def review(where: str, page: bool = False) -> Figures:
     """What the command does after its imports: read, sum up, print; by parts."""
     import io
 
+    import scipy.stats  # noqa: F401  (a second or so, whatever the log's size: it is in `command`)
     from rich.console import Console
 
     import advisor
@@ -104,6 +108,16 @@ def review(where: str, page: bool = False) -> Figures:
     return {"seconds": time.perf_counter() - begin, "read": read - begin, "cases": found.totals.cases}
 
 
+def command(where: str) -> Figures:
+    """The whole command as typed, with its start."""
+    since, _ = _span()
+    args = ["review", "--log", where, "--from", since]
+    begin = time.perf_counter()
+    subprocess.run([sys.executable, "-m", "advisor", *args], check=True, stdout=subprocess.DEVNULL, cwd=ROOT)
+    seconds = time.perf_counter() - begin
+    return {"seconds": seconds, "mb": resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024}
+
+
 def review_page(where: str) -> Figures:
     """The review as a page."""
     return review(where, page=True)
@@ -115,13 +129,14 @@ def queries(where: str) -> Figures:
     log = _open_log(where)
     out: Figures = {}
     begin = time.perf_counter()
-    kept = []
-    for name, read in (
-        ("rows", lambda: log.rows(_back(since, 30), _back(until, -30))),
-        ("readings", lambda: log.readings(_back(since, DAYS), until)),
-        ("waiting", lambda: log.rows(None, since, reviewable=True)),
-        ("diary", lambda: log.diary()),
-    ):
+    kept: list[Any] = []
+    reads: dict[str, Callable[[], Any]] = {
+        "rows": lambda: log.rows(_back(since, 30), _back(until, -30)),
+        "readings": lambda: log.readings(_back(since, DAYS), until),
+        "waiting": lambda: log.rows(None, since, reviewable=True),
+        "diary": lambda: log.diary(_back(since, DIARY_DAYS)),
+    }
+    for name, read in reads.items():
         start = time.perf_counter()
         kept.append(read())
         out[name] = time.perf_counter() - start
@@ -212,7 +227,7 @@ def verify(where: str) -> Figures:
 
 
 MEASURES: dict[str, Callable[[str], Figures]] = {
-    f.__name__: f for f in (queries, review, review_page, open_case, append, cases, queue, verify)
+    f.__name__: f for f in (queries, review, review_page, command, open_case, append, cases, queue, verify)
 }
 
 
@@ -232,10 +247,11 @@ def measured(name: str, where: str, runs: int, case: str) -> Figures:
 
 
 def _measure(name: str, where: str) -> None:
-    processor = time.process_time()
+    gc.set_threshold(50_000, 20, 20)  # as the command line does: see advisor/cli.py
+    processor = sum(os.times()[:4])
     figures = MEASURES[name](where)
-    figures["cpu"] = time.process_time() - processor
-    figures["mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    figures["cpu"] = sum(os.times()[:4]) - processor
+    figures.setdefault("mb", resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
     print(json.dumps(figures))
 
 
