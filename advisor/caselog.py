@@ -263,14 +263,14 @@ class CaseLog:
         sql = select(e.seq, e.id, e.at, e.type, e.body, e.writer).where(where).order_by(e.writer, e.seq)
         return [Entry(seq, x, at, parsed(case, body, kind), who) for seq, x, at, kind, body, who in db.execute(sql)]
 
-    def find(self, text: str, least: int = 1) -> str:
+    def find(self, text: str, least: int = 0) -> str:
         """The one case whose handle is `text`, or whose id begins or ends with it; LogError if none or several.
 
         `least`: so many letters must be given, where something is to be written into the case.
         """
         c = t.case_row.c
         bench, _, part = storable(text).rpartition("/")
-        if len(part) < least > 1:
+        if len(part) < least:
             raise LogError(f"'{text}' is too short to write into a case: give at least {least} letters of its id")
         begins = and_(c.case_id >= part, c.case_id < part + "\x7f")
         if len(part) > 3 and _month(part) > 0:

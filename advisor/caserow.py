@@ -147,6 +147,9 @@ def case_row(bench: str, case: str, entries: Sequence[tuple[str, dict[str, Any]]
             row |= {key: _number(event.get(key)) for key in ("minutes", "blocks")}
         elif kind == "reopen":
             row |= {"how": None, "cause": None, "closed": None}
+            if row.get("reviewed") in ("approved", "corrected"):  # what was signed is no longer what is there
+                row["reviewed"] = None
+                row.pop("corrected", None)
         elif kind == "review":
             _review(row, event, when)
         elif kind == "note" and row.get("reviewed") == "asked":

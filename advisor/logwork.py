@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -106,7 +107,7 @@ def settings(args: argparse.Namespace) -> int:
         kept.put(_priced(key.strip()), value)
     if args.values:
         kept.keep()
-    data = {k: v for k, v in asdict(kept).items() if k != "writer"}
+    data = {k: v for k, v in asdict(kept).items() if k != "writer"} | {"shared": _veiled(kept.shared)}
     if args.format == "json":
         return put_json(data)
     from advisor.home import data_home
@@ -142,7 +143,6 @@ def _priced(key: str) -> str:
 
 
 def _veiled(url: str) -> str:
-    """A URL without its password."""
-    head, at, tail = url.rpartition("@")
-    user, colon, _ = head.partition("://")[2].partition(":")
-    return f"{head.partition('://')[0]}://{user}{':***' if colon else ''}@{tail}" if at else url
+    """A URL without its password, wherever it stands."""
+    url = re.sub(r"((?:\?|&)password=)[^&]*", r"\1***", url)
+    return re.sub(r"(://[^:@/?]*):.*@", r"\1:***@", url)  # a password may hold an @ itself

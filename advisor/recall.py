@@ -20,7 +20,7 @@ CHANGED_DAYS = 30
 
 @dataclass(frozen=True)
 class Before:
-    """An earlier case of the same complaint. `held`: whether its fix did; None when there was none, or it is too early."""
+    """An earlier case of the same complaint. `held`: whether its fix did; None when there was none."""
 
     case: str
     begun: str

@@ -46,6 +46,7 @@ class Settings:
             raw: Any = json.loads(path.read_text("utf-8"))
             known = {f.name for f in fields(cls)}
             found = cls(**{k: v for k, v in raw.items() if k in known})
+            found._fit()
         except FileNotFoundError:
             found = cls()
         except (OSError, ValueError, TypeError, AttributeError) as error:
@@ -54,6 +55,15 @@ class Settings:
             found.writer = "".join(secrets.choice(_LETTERS) for _ in range(10))
             found.keep()
         return found
+
+    def _fit(self) -> None:
+        """TypeError when a value is of another kind than its field."""
+        for each in fields(self):
+            value, kind = getattr(self, each.name), type(each.default) if each.name != "prices" else dict
+            if not isinstance(value, (int, float) if kind in (int, float) else kind) or isinstance(value, bool):
+                raise TypeError(f"'{each.name}' is no {kind.__name__}")
+        if not all(isinstance(v, (int, float)) for v in self.prices.values()):
+            raise TypeError("'prices' holds what is no number")
 
     @property
     def who(self) -> str:
@@ -95,11 +105,14 @@ class Settings:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             handle, name = tempfile.mkstemp(dir=path.parent, prefix=".settings-")
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                json.dump(asdict(self), file, indent=1, ensure_ascii=False)
-                file.flush()
-                os.fsync(file.fileno())
-            os.replace(name, path)
+            try:
+                with os.fdopen(handle, "w", encoding="utf-8") as file:
+                    json.dump(asdict(self), file, indent=1, ensure_ascii=False)
+                    file.flush()
+                    os.fsync(file.fileno())
+                os.replace(name, path)
+            finally:
+                Path(name).unlink(missing_ok=True)
         except OSError as error:
             raise SettingsError(f"{path} cannot be written: {error.strerror or error}") from None
 

@@ -94,11 +94,87 @@ def test_the_limit_is_that_of_the_mills_own_papers(kb: Knowledge) -> None:
     assert found.pace.limit.label == kb.checks["air-static"].outcomes[1].label
 
 
-def test_a_drift_away_from_the_limit_meets_none(kb: Knowledge) -> None:
-    found = one(noisy(range(-40, 80), slope=0.001), kb)
-    assert found.drift == "up"
-    assert found.pace is not None
-    assert (found.pace.limit, found.pace.days) == (None, None)
+def test_sound_readings_away_from_the_only_limit_are_no_signal_and_no_drift(kb: Knowledge) -> None:
+    found = one(noisy(range(-40, 80), mean=0.66, slope=0.001), kb)  # pressure must not fall below; it rises
+    assert found.chart is not None
+    assert found.values[-1] > found.chart.upper
+    assert (found.signals, found.pace, found.drift) == ((), None, "")
+    falls = one(noisy(range(-40, 80), mean=0.80, slope=-0.001), kb)  # still sound, but on its way to the limit
+    assert min(falls.values) > falls.limits[0].value
+    assert falls.signals
+    assert falls.drift == "down"
+
+
+def test_of_two_limits_both_sides_count(kb: Knowledge) -> None:
+    check = next(c for c in kb.checks.values() if c.id == "bath-level")
+    assert {check.outcomes[0].start is not None, check.outcomes[0].end is not None} == {True}
+
+    def level(slope: float) -> Trend:
+        chance = random.Random(3)
+        days = range(-40, 60)
+        raw = [reading(d, chance.gauss(0, 0.8) + slope * max(d, 0), series=check.id, unit="mm") for d in days]
+        return one(raw, kb)
+
+    for slope, side in ((0.1, "up"), (-0.1, "down")):
+        found = level(slope)
+        assert max(map(abs, found.values)) < 10  # every one is sound
+        assert found.drift == side
+        assert found.outside
+
+
+def test_a_calculations_figure_without_limits_counts_on_both_sides(kb: Knowledge) -> None:
+    chance = random.Random(3)
+    for sign, side in ((1, "up"), (-1, "down")):
+        raw = [
+            reading(d, chance.gauss(5, 0.1) + sign * 0.02 * max(d, 0), series="gone", unit="") for d in range(-40, 60)
+        ]
+        assert one(raw, kb).drift == side
+
+
+def test_limits_come_from_sound_readings_so_that_after_a_repair_they_are_not_all_signals(kb: Knowledge) -> None:
+    """A mill that was ill when its readings begin, then mended."""
+    ill, mended = noisy(range(-60, 10), mean=0.45), noisy(range(10, 60), mean=0.64, seed=2, spread=0.006)
+    found = one([*ill, *mended], kb)
+    assert (found.baseline, found.baseline_from) == (20, "start")
+    assert found.basis == tuple(range(70, 90))
+    assert found.chart == individuals([found.values[i] for i in found.basis])
+    assert len([i for i in found.signals if i >= 70]) <= 2  # of 50: noise alone gives one now and then
+    assert {*found.outside} & {*range(70)} == set(range(60, 70))  # those of the period that were past the check's limit
+    assert found.drift == ""
+
+
+def test_the_smoothed_mean_begins_anew_where_the_mill_was_mended(kb: Knowledge) -> None:
+    good, bad, again = (
+        noisy(range(-30, 10), mean=0.64, spread=0.005),
+        [reading(d, 0.40 + d / 1000) for d in range(10, 25)],
+        noisy(range(25, 40), mean=0.64, seed=4, spread=0.005),
+    )
+    found = one([*good, *bad, *again], kb)
+    assert found.chart is not None
+    assert found.smoothed is not None
+    fresh = ewma([r.value for r in again], found.chart.mean, found.chart.sigma)
+    assert found.smoothed.values[-15:] == fresh.values
+    assert found.smoothed.lower[-15:] == fresh.lower
+    assert [i for i in found.signals if i >= 55] == []
+    assert {*range(40, 55)} <= set(found.signals)
+
+
+def test_the_step_back_within_the_limit_is_no_signal_but_the_step_out_is(kb: Knowledge) -> None:
+    base = noisy(range(-30, 0), mean=0.64, spread=0.005)
+    found = one([*base, reading(1, 0.64), reading(2, 0.50), reading(3, 0.635)], kb)
+    assert found.jumps == (31,)
+    assert found.signals == (31,)
+
+
+def test_too_few_sound_readings_set_no_limits(kb: Knowledge) -> None:
+    found = one([*noisy(range(-30, 30), mean=0.45), *(reading(30 + d, 0.65) for d in range(7))], kb)
+    assert (found.baseline, found.basis, found.chart, found.signals) == (0, (), None, ())
+
+
+@pytest.mark.parametrize(("unit", "value"), [("bar", 6.0), ("kPa", 600.0), ("MPa", 0.6)])
+def test_a_reading_on_the_limit_is_sound_in_any_unit(unit: str, value: float, kb: Knowledge) -> None:
+    readings = [reading(d, value, unit=unit) for d in range(8)]
+    assert one([*readings, reading(9, 0.6)], kb, profiles={"quay": {"inlet_pressure": 0.6}}).baseline == 8
 
 
 def test_steady_readings_do_not_drift_and_a_step_that_was_mended_is_a_signal_but_no_drift(kb: Knowledge) -> None:

@@ -14,7 +14,7 @@ from advisor.review.figures import BurrLife, CauseCost, Program, Trend
 
 __all__ = ["burr_life", "calibration", "control", "pareto", "still_good"]
 
-_MOST_BARS = 8
+_MOST_BARS = 6
 
 
 def _percent(share: float) -> str:
@@ -22,7 +22,7 @@ def _percent(share: float) -> str:
 
 
 def pareto(causes: Sequence[CauseCost], figure: str, key: str) -> str:
-    """Bars of the causes' shares, largest first, with the cumulative share; what is beyond eight bars as one bar.
+    """Bars of the causes' shares, largest first, with the cumulative share; what is beyond six bars as one bar.
 
     `figure` names what the shares are of ('money', 'bench time', 'cases'); `key` is what the ids begin with.
     """

@@ -51,7 +51,8 @@ class Cell:
     @property
     def whole(self) -> bool:
         """True for a case's handle or a date, which is not to be broken at its hyphen."""
-        return (self.href.startswith("case-") and len(self.text) <= 24) or bool(_DATE.fullmatch(self.text))
+        handle = self.href.startswith("case-") or self.anchor.startswith("case-")
+        return (handle and len(self.text) <= 24) or bool(_DATE.fullmatch(self.text))
 
 
 @dataclass(frozen=True, slots=True)

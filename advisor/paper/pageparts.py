@@ -27,11 +27,11 @@ from advisor.review.trends import LEAST
 __all__ = ["Answers"]
 
 # What a reader can use; the rest is in the JSON.
-_MOST_CAUSES = 40
-_MOST_CHARTS = 8
+_MOST_CAUSES = 30
+_MOST_CHARTS = 6
 _MOST_READINGS = 8  # the last ones of a chart's table
-_MOST_SIGNALS = 16  # the last ones of a chart's table
-_MOST_PAIRS = 40
+_MOST_SIGNALS = 8  # the last ones of a chart's table
+_MOST_PAIRS = 24
 _SIDES = {"low": "from", "high": "below"}
 _ORDERS = {"money": "money", "minutes": "bench time", "cases": "cases"}
 
@@ -196,14 +196,14 @@ class Answers:
                 Cell(h.title, code=safe(h.remedy, 80)),
                 number(f"{h.fixes}"),
                 number(f"{h.failed.hits}"),
-                Cell(rate(h.failed)),
+                Cell(f"{per_cent(h.failed.share)} ({100 * h.failed.low:.0f} to {per_cent(h.failed.high)})"),
                 Cell(", ".join(f"{mill_name(mill)} {count}" for mill, count in h.mills) or "–"),
                 number(f"{h.unclear}"),
                 number(f"{h.watching}"),
             )
             for h in notable
         ]
-        head = ("Remedy", "Fixes", "Did not hold", "Share", "On", "Cause not confirmed", "Too early to tell")
+        head = ("Remedy", "Fixes", "Did not hold", "Share, interval", "On", "Not confirmed", "Too early to tell")
         empty = "None failed." if found.fixes else "No fix was proven in this time."
         part.grids.append(Grid("Remedies that did not hold", head, tuple(rows), empty, others(found.remedies)))
         again = [r for h in notable for r in h.repeats if r.kind != "other"]

@@ -82,4 +82,4 @@ class Printer:
     def more(self, count: int, what: str) -> None:
         """How many rows were left out."""
         if count > 0:
-            self.dim(f"and {count:,} more {what}: --html FILE or --format json gives all.")
+            self.dim(f"and {count:,} more {what}: --html FILE shows more, --format json all.")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import sys
+from datetime import timedelta
 from typing import Any
 
 from advisor.output import OK, USAGE, Stop, say
@@ -16,6 +17,14 @@ def _by(args: argparse.Namespace) -> str:
     from advisor.settings import Settings
 
     return args.by or Settings.kept().who
+
+
+def _where_to_sign(log: Any) -> None:
+    """Where there is a shared log, cases are signed there: benches have no right to bring signatures in."""
+    from advisor.settings import Settings
+
+    if Settings.kept().shared and not log.base.shared and not log.invented:
+        raise Stop("Cases are copied to a shared log from here, and signed there: give its URL with --log", USAGE)
 
 
 def sign(args: argparse.Namespace) -> int:
@@ -30,6 +39,7 @@ def sign(args: argparse.Namespace) -> int:
     if len(chosen) != 1:
         raise Stop("give one of --approve, --correct CAUSE, --ask TEXT, --comment TEXT", USAGE)
     log = open_log(args)
+    _where_to_sign(log)
     case = log.find(args.case, 4)
     kb = knowledge(args.knowledge).kb
     try:
@@ -51,9 +61,13 @@ def queue(args: argparse.Namespace) -> int:
     """Step through the unsigned cases, oldest first."""
     from advisor import knowledge
     from advisor.casework import open_log
+    from advisor.review.work import day_of
 
     log = open_log(args)
-    rows = log.rows(args.since, args.until, args.mill, args.technician, args.material, reviewable=True)
+    _where_to_sign(log)
+    since = day_of("--from", args.since).isoformat() if args.since else None
+    until = (day_of("--to", args.until) + timedelta(days=1)).isoformat() if args.until else None
+    rows = log.rows(since, until, args.mill, args.technician, args.material, reviewable=True)
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         for row in rows:
             say(f"{log.handle(row)}  {row.begun[:10]}  {row.mill or ''}  {row.final_cause or row.how or ''}")

@@ -58,7 +58,8 @@ class RemedyHold:
     @property
     def mills(self) -> tuple[tuple[str, int], ...]:
         """Mills with fixes that failed and how many, most first."""
-        return tuple(Counter(r.mill for r in self.repeats if r.kind == "same").most_common())
+        found = Counter(r.mill for r in self.repeats if r.kind == "same")
+        return tuple(sorted(found.items(), key=lambda item: (-item[1], item[0])))
 
 
 def others(remedies: Sequence[RemedyHold]) -> str:

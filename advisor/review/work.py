@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from advisor.compiled import Compiled
     from advisor.review.figures import Review
 
-__all__ = ["read_review", "review", "span"]
+__all__ = ["day_of", "read_review", "review", "span"]
 
 DAYS = 90
 _DATES = "write a date as year-month-day, such as 2026-11-25"
@@ -57,13 +57,13 @@ def span(since: str | None, until: str | None, last: str | None, today: date) ->
     """The period as (first day, day after the last): `until` is the last day as typed, `last` such as 30d, 12w, 3m, 1y.
 
     The default is the last 90 days, today included. Stop says what to type instead."""
-    end = _date("--to", until) if until else today
+    end = day_of("--to", until) if until else today
     if last:
         if since:
             raise Stop("give --last, or --from with --to: the two together say the beginning twice", USAGE)
         begin = _back(end, last)
     elif since:
-        begin = _date("--from", since)
+        begin = day_of("--from", since)
     else:
         begin = end - timedelta(days=DAYS - 1)
     if begin > end:
@@ -72,7 +72,8 @@ def span(since: str | None, until: str | None, last: str | None, today: date) ->
     return begin, end + timedelta(days=1)
 
 
-def _date(option: str, text: str) -> date:
+def day_of(option: str, text: str) -> date:
+    """The day typed for an option; Stop says what to type instead."""
     try:
         if not re.fullmatch(r"\d{4}-\d\d-\d\d", text.strip()):
             raise ValueError
