@@ -10,7 +10,7 @@ import sys
 from collections.abc import Callable, Sequence
 
 from advisor import __version__
-from advisor.output import OK, PROBLEM, USAGE, Stop
+from advisor.output import OK, PROBLEM, USAGE, Stop, warn
 
 __all__ = ["main"]
 
@@ -414,7 +414,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return code
     except Stop as stop:
-        print(stop, file=sys.stderr)
+        warn(stop)
         return stop.code
     except KeyboardInterrupt:
         asked = args_in[0] in ("diagnose", "resume")
@@ -433,14 +433,13 @@ def main(argv: Sequence[str] | None = None) -> int:
             "CaseError",
             "EvidenceError",
         ):
-            print(error, file=sys.stderr)
+            warn(error)
             return USAGE if type(error).__name__ in ("KnowledgeError", "CaseError") else PROBLEM
         if os.environ.get("ADVISOR_DEBUG"):
             raise
-        print(
+        warn(
             f"Something in the program went wrong ({type(error).__name__}: {error}). Every answer given is kept. "
-            "Set ADVISOR_DEBUG=1 to see where, and report it.",
-            file=sys.stderr,
+            "Set ADVISOR_DEBUG=1 to see where, and report it."
         )
         return PROBLEM
 

@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-__all__ = ["OK", "PROBLEM", "USAGE", "Stop", "columns", "fitted", "put_json", "say", "table"]
+__all__ = ["OK", "PROBLEM", "USAGE", "Stop", "columns", "fitted", "put_json", "say", "table", "warn"]
 
 OK, PROBLEM, USAGE = 0, 1, 2
 
@@ -48,6 +48,15 @@ def fitted(text: str) -> str:
             textwrap.wrap(line, width, subsequent_indent=indent, drop_whitespace=True) if len(line) > width else [line]
         )
     return "\n".join(lines)
+
+
+def warn(text: object) -> None:
+    """A message on stderr, its lines broken at words on a terminal."""
+    lines = str(text).split("\n")
+    if sys.stderr.isatty():
+        width = columns(10_000)
+        lines = [part for line in lines for part in (textwrap.wrap(line, width) or [""])]
+    print("\n".join(lines), file=sys.stderr)
 
 
 def table(headers: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

@@ -158,9 +158,13 @@ class Page(HTMLParser):
     def text(self) -> str:
         return re.sub(r"\s+", " ", " ".join(self.words))
 
-    def table(self, caption: str) -> list[list[str]]:
-        """The rows of a table below its head."""
-        rows = next(t["rows"] for t in self.tables if t["caption"].startswith(caption))
+    def table(self, caption: str, exact: bool = False) -> list[list[str]]:
+        """The rows of a table below its head; `caption` is how its caption begins, or the whole of it."""
+        rows = next(
+            t["rows"]
+            for t in self.tables
+            if t["caption"] == caption or (not exact and t["caption"].startswith(caption))
+        )
         return [[cell.strip() for cell in row] for row in rows[1:]]
 
 
@@ -184,11 +188,96 @@ def test_a_drifting_series_is_drawn_with_a_table_of_its_readings(page: Page, rev
     trend = review.trends[0]
     assert trend.drift == "up"
     rows = page.table("Readings: Run-out at the burr shank, mill north")
-    assert [row[2] for row in rows] == [f"{v:.4g}" for v in trend.values]
-    told = {place for place, row in enumerate(rows) if row[4] not in ("", "baseline")}
-    assert told == set(trend.signals)
+    count = len(trend.values)
+    shown = sorted({*trend.signals[-8:], *range(count - 8, count)})  # the last of both; the chart shows all
+    assert [row[2] for row in rows] == [f"{trend.values[i]:.4g}" for i in shown]
+    assert [row[4] != "" for row in rows] == [i in trend.signals for i in shown]
+    assert f"Drawn but not listed: {count - len(shown)} earlier readings." in page.text
     assert re.search(r"Individuals chart: Run-out at the burr shank, mill north", page.html)
     assert "The series drifts up." in page.text
+
+
+def test_a_drift_that_may_never_meet_the_limit_names_no_day(compiled: Compiled, review: Review) -> None:
+    trend = review.trends[0]
+    assert trend.pace is not None
+
+    def words(latest: float | None) -> str:
+        pace = replace(trend.pace, beyond=False, days=513.0, soonest=192.0, latest=latest)  # type: ignore[type-var]
+        made = replace(review, trends=(replace(trend, pace=pace), *review.trends[1:]))
+        html = page_html(made, compiled, title="T", invented=True, made_at="2026-07-10T12:00:00+00:00")
+        return Page(html).table("All series")[0][-1]
+
+    assert words(900.0).endswith("meets the limit 10 µm in about 513 days (192 to 900)")
+    assert "meets" not in words(None)
+
+
+def test_a_long_quantity_is_written_whole_beside_its_chart(compiled: Compiled) -> None:
+    readings = [
+        Reading("b", f"c{i}", "air-static", _at(i), "quay", 0.65 - 0.002 * max(i - 20, 0) + 0.002 * (i % 3), "MPa")
+        for i in range(60)
+    ]
+    found = review_of(period_of("2026-01-01", "2026-07-10"), [], readings, [], compiled.kb)
+    assert found.trends[0].signals
+    html = page_html(found, compiled, title="T", invented=True, made_at="2026-07-10T12:00:00+00:00")
+    drawn = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", html[html.index("<svg") : html.index("</svg>")]))
+    assert re.findall(r"gauge pressure at the mill's inlet, MPa", drawn)
+
+
+def test_pieces_are_whole_and_remedies_that_held_stand_in_a_line(compiled: Compiled) -> None:
+    made = {"type": "produced", "from": "2025-12-20", "to": "2026-01-21", "made": 100, "scrapped": 7}
+    symptom, remedies = next(iter(compiled.kb.symptoms)), list(compiled.kb.remedies)[:3]
+    rows = [
+        CaseRow(
+            "b", f"c{i}", _at(i), mill="quay", symptoms=(symptom,) if i < 3 else (), how="confirmed", cause="burr-worn",
+            remedies=((remedies[max(i - 2, 0)], "helped"),), remedy=remedies[max(i - 2, 0)], fixed=_at(i),
+            final_cause="burr-worn" if i < 3 else f"else-{i}",
+        )
+        for i in range(5)
+    ]  # fmt: skip
+    diary = [DiaryEntry("b", "quay", _at(9), made)]
+    found = review_of(period_of("2026-01-01", "2026-07-10"), rows, [], diary, compiled.kb)
+    html = page_html(found, compiled, title="T", invented=True, made_at="2026-07-10T12:00:00+00:00")
+    page = Page(html)
+    assert page.table("The mills")[0][3:6] == ["64", "4", "the diary"]  # 21 of 33 days
+    rows_shown = page.table("Remedies that did not hold")
+    assert [row[1:3] for row in rows_shown] == [["3", "2"]]
+    assert rows_shown[0][0].startswith(compiled.kb.remedies[remedies[0]].title)
+    assert "2 remedies held each time." in page.text
+    assert [row[4] for row in page.table("Complaints that came back")] == ["1 day", "1 day"]
+
+
+def test_cases_are_named_with_day_mill_and_cause(page: Page, review: Review) -> None:
+    listed = {row[0]: row[1:] for row in page.table("Cases", exact=True)}
+    sign = review.sign[0]
+    assert listed[sign.case] == [sign.begun[:10], sign.mill, sign.title]
+
+
+def test_open_cases_are_told_by_their_complaint(compiled: Compiled) -> None:
+    rows = [CaseRow("b", "c1", _at(3), mill="tide", complaint="edges chipped")]
+    found = review_of(period_of("2026-01-01", "2026-07-10"), rows, [], [], compiled.kb)
+    page = Page(page_html(found, compiled, title="T", invented=False, made_at="2026-07-10T12:00:00+00:00"))
+    told = ["c1", "2026-01-04", "tide", "edges chipped"]
+    assert page.table("Open cases") == [told]
+    assert page.table("Cases", exact=True) == [told]
+
+
+def test_cases_that_wait_for_an_answer_stand_apart(compiled: Compiled) -> None:
+    rows = [
+        CaseRow("b", f"c{i}", _at(i), mill="quay", how="referred", reviewed="asked" if i else None) for i in range(3)
+    ]
+    found = review_of(period_of("2026-01-01", "2026-07-10"), rows, [], [], compiled.kb)
+    page = Page(page_html(found, compiled, title="T", invented=False, made_at="2026-07-10T12:00:00+00:00"))
+    assert [row[0] for row in page.table("Cases to sign")] == ["c0"]
+    assert [row[0] for row in page.table("Cases that wait")] == ["c1", "c2"]
+    assert "1 case. 2 more wait for the technician's answer." in page.text
+
+
+def test_utc_is_said_once_and_no_word_of_statistics_but_in_the_notes(page: Page) -> None:
+    assert page.text.count("UTC") == 1
+    notes = page.html.index('<section class="part" id="notes"')
+    for word in ("EWMA", "Kaplan-Meier", "Wilson", "Brier", "Weibull", "baseline"):
+        assert not re.search(rf">[^<]*{word}", page.html[:notes])
+        assert word in page.html[notes:]
 
 
 def test_each_chart_has_title_words_and_a_table(page: Page) -> None:
@@ -439,6 +528,22 @@ def test_the_printed_page_holds_the_four_answers(browser: Any, url: str, review:
     assert "Skiptothe" not in text
     box = reader.pages[0].mediabox
     assert (round(float(box.width) / 72 * 25.4), round(float(box.height) / 72 * 25.4)) == (210, 297)
+
+
+def test_the_first_printed_page_holds_the_answers_and_the_chart_of_costs(
+    browser: Any, page: Page, tmp_path: Path
+) -> None:
+    from pypdf import PdfReader
+    from selenium.webdriver.common.print_page_options import PrintOptions
+
+    path = tmp_path / "review.html"
+    path.write_text(page.html, "utf-8")
+    show(browser, path.as_uri())
+    options = PrintOptions()
+    options.page_width, options.page_height = 21.0, 29.7
+    reader = PdfReader(io.BytesIO(base64.b64decode(browser.print_page(options))))
+    assert "Pareto chart" in reader.pages[0].extract_text()
+    assert len(reader.pages) <= 9  # half a year of three mills
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

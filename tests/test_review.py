@@ -20,7 +20,7 @@ from advisor.review.charts import wilson
 from advisor.review.figures import Review, period_of, review_of
 from advisor.review.hits import program
 from advisor.review.indicators import Prices, costs, counts, first_fix, fix_times, moments, quartiles
-from advisor.review.repeats import Repeats, find_repeats, others
+from advisor.review.repeats import Repeats, find_repeats, others, telling
 from advisor.review.upkeep import burr_life, changes, mill_figures, overdue_care
 from advisor.review.work import _plain, span
 
@@ -229,7 +229,7 @@ def test_a_correction_by_the_supervisor_confirms_a_cause() -> None:
     assert (found.failed.hits, found.mills) == (1, (("quay", 1),))
 
 
-def test_remedies_that_are_not_notable_are_summed_in_a_line() -> None:
+def test_remedies_that_did_not_fail_are_summed_in_a_line() -> None:
     def fix(name: str, days: float, mill: str) -> CaseRow:
         return fixed_row(f"{name}{mill}{days:g}", days, remedy=name, final_cause=name, symptoms=(name,), mill=mill)
 
@@ -239,9 +239,10 @@ def test_remedies_that_are_not_notable_are_summed_in_a_line() -> None:
     twice += [row(f"u{mill}", 3, mill=mill, symptoms=("twice",)) for mill in ("quay", "tide")]
     bad = [fix("bad", 1, "quay"), fix("bad", 3, "quay")]
     found = repeats(*good, *once, *twice, *bad).remedies
-    assert [h.remedy for h in found if h.notable] == ["bad", "twice"]
-    assert others(found) == "3 remedies held each time; 1 remedy came back once, cause not confirmed."
+    assert [h.remedy for h in found if h.failed.hits] == ["bad"]
+    assert others(found) == "3 remedies held each time; of 2 remedies complaints came back without a confirmed cause."
     assert others([]) == ""
+    assert [(r.case, r.later) for r in telling(found, 3)] == [("badquay1", "badquay3")]
 
 
 @pytest.mark.parametrize(

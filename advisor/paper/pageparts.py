@@ -21,7 +21,7 @@ from advisor.paper.pagegrid import (
 )
 from advisor.paper.printed import moment, quantity, safe
 from advisor.review.figures import Pace, Repeat, Review, ToSign, Trend
-from advisor.review.repeats import others
+from advisor.review.repeats import others, telling
 from advisor.review.trends import LEAST
 
 __all__ = ["Answers"]
@@ -31,7 +31,7 @@ _MOST_CAUSES = 30
 _MOST_CHARTS = 6
 _MOST_READINGS = 8  # the last ones of a chart's table
 _MOST_SIGNALS = 8  # the last ones of a chart's table
-_MOST_PAIRS = 24
+_MOST_PAIRS = 5  # of each remedy
 _SIDES = {"low": "from", "high": "below"}
 _ORDERS = {"money": "money", "minutes": "bench time", "cases": "cases"}
 
@@ -190,28 +190,29 @@ class Answers:
             f"Fixes proven in this time: {found.fixes}. A complaint that comes back on the same mill within "
             f"{plural(found.days, 'day')} counts as a repeat. Complaints that were repeats: {rate(found.complaints)}."
         )
-        notable = [h for h in found.remedies if h.notable]
+        failed = [h for h in found.remedies if h.failed.hits]
         rows = [
             (
                 Cell(h.title, code=safe(h.remedy, 80)),
                 number(f"{h.fixes}"),
                 number(f"{h.failed.hits}"),
-                Cell(f"{per_cent(h.failed.share)} ({100 * h.failed.low:.0f} to {per_cent(h.failed.high)})"),
+                number(f"{per_cent(h.failed.share)} ({100 * h.failed.low:.0f} to {per_cent(h.failed.high)})"),
                 Cell(", ".join(f"{mill_name(mill)} {count}" for mill, count in h.mills) or "–"),
                 number(f"{h.unclear}"),
                 number(f"{h.watching}"),
             )
-            for h in notable
+            for h in failed
         ]
         head = ("Remedy", "Fixes", "Did not hold", "Share, interval", "On", "Not confirmed", "Too early to tell")
         empty = "None failed." if found.fixes else "No fix was proven in this time."
         part.grids.append(Grid("Remedies that did not hold", head, tuple(rows), empty, others(found.remedies)))
-        again = [r for h in notable for r in h.repeats if r.kind != "other"]
-        shown = tuple(self._repeat(r) for r in again[:_MOST_PAIRS])
-        head = ("Remedy", "Mill", "Fixed in case", "Back in case", "After", "Cause", "Symptoms shared")
-        part.grids.append(
-            Grid("Complaints that came back", head, shown, "None came back.", left_out(len(again), _MOST_PAIRS))
-        )
+        again = telling(found.remedies, _MOST_PAIRS)
+        left = sum(h.failed.hits for h in failed) - len(again)
+        more = f"Not listed: {left} more (advisor review --format json gives all)." if left else ""
+        head = ("Remedy", "Mill", "Fixed in case", "Back in case", "After", "Symptoms shared")
+        caption = "Complaints that came back with the same cause"
+        pairs = tuple(self._repeat(r) for r in again[:MOST_ROWS])
+        part.grids.append(Grid(caption, head, pairs, "None came back.", more))
         return part
 
     def _repeat(self, repeat: Repeat) -> tuple[Cell, ...]:
@@ -222,7 +223,6 @@ class Answers:
             self._case(repeat.case),
             self._case(repeat.later),
             number(plural(round(repeat.days), "day")),
-            Cell("the same" if repeat.kind == "same" else "not confirmed"),
             Cell(symptoms or "–"),
         )
 
@@ -238,8 +238,8 @@ class Answers:
             part.grids.append(Grid(caption, head, rows, empty, left_out(len(found))))
         opened = tuple((self._case(case), *self._known(case)) for case in self.review.open[:MOST_ROWS])
         more = left_out(len(self.review.open))
-        head = ("Case", "Begun", "Mill", "Complaint")
-        part.grids.append(Grid("Open cases, oldest first", head, opened, "No case is open.", more))
+        columns = ("Case", "Begun", "Mill", "Complaint")
+        part.grids.append(Grid("Open cases, oldest first", columns, opened, "No case is open.", more))
         return part
 
     def _signature(self, case: ToSign) -> tuple[Cell, ...]:

@@ -143,7 +143,7 @@ def _drift(trends: Sequence[Trend]) -> Glance:
     charted = [t for t in trends if t.baseline]
     if drifting:
         more = len(drifting) - 2
-        text = "; ".join(drift_words(t) for t in drifting[:2]) + (f"; and {more} more below" if more > 0 else "")
+        text = "; ".join(drift_words(t) for t in drifting[:2]) + (f"; and {more} more" if more > 0 else "")
         return Glance(question, text + ".", True)
     if not charted:
         text = f"Too few readings to tell: it takes {LEAST} sound ones of one kind on one mill"
@@ -177,7 +177,7 @@ def _held(repeats: Repeats, trends: Sequence[Trend]) -> Glance:
         came = f"{held.failed.hits} of {held.failed.count} came back within {days} with the same cause"
         parts.append(f"{held.title}: {came}, {_on(held)} (see {named})")
     more = len(bad) - 2
-    text = "; ".join(parts) + (f"; and {more} more below" if more > 0 else "") + "."
+    text = "; ".join(parts) + (f"; and {more} more" if more > 0 else "") + "."
     drifting = {t.mill: t for t in reversed(trends) if t.drift}
     for mill in dict.fromkeys(held.mills[0][0] for held in bad[:2] if 2 * held.mills[0][1] > held.failed.hits):
         if mill in drifting:

@@ -58,6 +58,7 @@ def notes_of(
         )
     if life:
         out.append(
-            "Life of burrs: a curve fitted to their hours (Weibull); those still running count as 'longer than so far'."
+            "Life of burrs: a curve fitted to their hours (Weibull), and as counted (Kaplan-Meier); those still running count"
+            " as 'longer than so far'."
         )
     return tuple(out)

@@ -11,7 +11,7 @@ from operator import attrgetter, itemgetter
 from advisor.caserow import CaseRow
 from advisor.review.indicators import Rate, Title, known_cause, moments, plural, rate
 
-__all__ = ["RemedyHold", "Repeat", "Repeats", "find_repeats", "others"]
+__all__ = ["RemedyHold", "Repeat", "Repeats", "find_repeats", "others", "telling"]
 
 
 @dataclass(frozen=True)
@@ -51,11 +51,6 @@ class RemedyHold:
     repeats: tuple[Repeat, ...]
 
     @property
-    def notable(self) -> bool:
-        """A fix failed, or more than one may have."""
-        return self.failed.hits > 0 or self.unclear > 1
-
-    @property
     def mills(self) -> tuple[tuple[str, int], ...]:
         """Mills with fixes that failed and how many, most first."""
         found = Counter(r.mill for r in self.repeats if r.kind == "same")
@@ -63,15 +58,20 @@ class RemedyHold:
 
 
 def others(remedies: Sequence[RemedyHold]) -> str:
-    """'57 remedies held each time; 3 came back once, cause not confirmed.' of those that are not notable; '' without."""
-    rest = [held for held in remedies if not held.notable]
-    once = sum(held.unclear for held in rest)
+    """'57 remedies held each time; 3 came back, but no cause is confirmed.' of those that did not fail; '' without."""
+    rest = [held for held in remedies if not held.failed.hits]
+    doubtful = sum(held.unclear > 0 for held in rest)
     parts = []
-    if len(rest) > once:
-        parts.append(f"{plural(len(rest) - once, 'remedy', 'remedies')} held each time")
-    if once:
-        parts.append(f"{plural(once, 'remedy', 'remedies')} came back once, cause not confirmed")
+    if len(rest) > doubtful:
+        parts.append(f"{plural(len(rest) - doubtful, 'remedy', 'remedies')} held each time")
+    if doubtful:
+        parts.append(f"of {plural(doubtful, 'remedy', 'remedies')} complaints came back without a confirmed cause")
     return "; ".join(parts) + "." if parts else ""
+
+
+def telling(remedies: Sequence[RemedyHold], each: int) -> list[Repeat]:
+    """Pairs of cases to show: of each remedy that failed the first `each` of the same cause, worst remedy first."""
+    return [r for held in remedies for r in [r for r in held.repeats if r.kind == "same"][:each]]
 
 
 @dataclass(frozen=True)

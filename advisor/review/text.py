@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from advisor.review.charttext import chart_text, unit_text
 from advisor.review.glance import WHOLE, drift_words, number_text, percent, plural, rate_text
 from advisor.review.printing import MOST, Printer
-from advisor.review.repeats import others
+from advisor.review.repeats import others, telling
 from advisor.review.textfigures import figures
 from advisor.review.trends import LEAST
 
@@ -122,7 +122,7 @@ def _drift(review: Review, out: Printer) -> None:
             [trend.mill or "not named", trend.title, str(trend.count), f"{span} {unit_text(trend)}".strip(), said]
         )
     if rows:
-        out.table(["mill", "reading", "n", "range", "signals, with the case"], rows, "  r")
+        out.table(["mill", "reading", "count", "range", "signals, with the case"], rows, "  r")
         out.more(len(rest) - MOST, "series")
     out.dim(
         "Limits come from the first 8 to 20 sound readings and stay put. Signal: a reading outside them, a step too large,"
@@ -148,7 +148,7 @@ def _held(review: Review, out: Printer) -> None:
     if not repeats.fixes:
         out.dim("No fix was proven in this period.")
         return
-    back = [held for held in repeats.remedies if held.notable]
+    back = [held for held in repeats.remedies if held.failed.hits]
     rows = []
     for held in back[:MOST]:
         low, high = percent(held.failed.low), percent(held.failed.high)
@@ -157,22 +157,18 @@ def _held(review: Review, out: Printer) -> None:
         counted = [str(held.fixes), failed, f"{low} to {high}", str(held.unclear), str(held.watching)]
         rows.append([held.title, *counted, mills or "-"])
     if rows:
-        out.table(["remedy", "fixes", "not held", "interval", "unclear", "early", "not held on"], rows, " rrrrr")
+        out.table(["remedy", "fixes", "not held", "interval", "unclear", "early", "on"], rows, " rrrrr")
         out.more(len(back) - MOST, "remedies")
     if rest := others(repeats.remedies):
         out.hanging("  ", rest)
-    pairs = [r for held in back for r in held.repeats if r.kind != "other"]
-    for repeat in pairs[:MOST]:
+    for repeat in telling(back, 3)[:MOST]:
         shared = ", ".join(review.symptoms.get(s, s) for s in repeat.symptoms)
-        cause = "the same cause" if repeat.kind == "same" else "cause not confirmed"
-        told = (
-            f"{repeat.case} fixed on {repeat.mill}, again {repeat.later} after {plural(round(repeat.days, 1), 'day')}"
-        )
-        out.hanging("  ", f"{told}: {cause}{f' ({shared})' if shared else ''}")
-    out.more(len(pairs) - MOST, "pairs of cases")
+        days = plural(round(repeat.days, 1), "day")
+        told = f"{review.remedies[repeat.remedy]}: {repeat.case} on {repeat.mill}, again {repeat.later} after {days}"
+        out.hanging("  ", f"{told}{f' ({shared})' if shared else ''}")
     if rows:
         out.dim(
-            "not held: a later case on the same mill has the same confirmed cause; unclear: the complaint came back, cause"
+            "not held: a later case on the same mill (on) has the same confirmed cause; unclear: the complaint came back, cause"
             f" not confirmed; early: too early to tell, the fix is not yet {repeats.days:g} days old."
         )
 

@@ -133,7 +133,7 @@ def _program(review: Review, out: Printer) -> None:
                 "".join(bar),
             ]
         )
-    out.table(["said", "n", "mean", "right", "interval", "0 % to 100 %"], rows, "rrrrr")
+    out.table(["said", "cases", "mean", "right", "interval", "0 % to 100 %"], rows, "rrrrr")
     out.dim("'|' what it said, 'x' how often it was right.")
 
 
