@@ -545,6 +545,21 @@ def test_a_fix_that_failed_twice_names_its_mills_and_a_drift_there(kb: Knowledge
     assert "the same cause, on quay 3, tide 3 (see" in whole(kb, even).glance[2].answer
 
 
+def test_a_mill_that_was_ill_all_the_time_is_told_though_nothing_drifts(kb: Knowledge) -> None:
+    def answer(values: list[float]) -> tuple[str, bool]:
+        readings = [reading(d, value, mill="tide") for d, value in enumerate(values)]
+        glance = review_of(period_of(SINCE, UNTIL, NOW), [], readings, [], kb).glance[1]
+        return glance.answer, glance.alert
+
+    said = f" Every reading past the check's limit: tide: {kb.checks['air-static'].title} (5)."
+    assert answer([0.41, 0.42, 0.4, 0.43, 0.41])[0].endswith(said)
+    assert answer([0.41, 0.42, 0.4, 0.43, 0.41])[1]
+    assert answer([0.41, 0.42, 0.4, 0.43, 0.65]) == (
+        "Too few readings to tell: it takes 8 sound ones of one kind on one mill, the most there are is 5.",
+        False,
+    )
+
+
 def test_the_share_without_a_cause_is_named_first_when_it_is_the_largest(kb: Knowledge) -> None:
     cause = next(iter(kb.causes))
     known = row("a", 1, how="confirmed", final_cause=cause, minutes=40)

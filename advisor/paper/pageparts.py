@@ -31,7 +31,7 @@ _MOST_CAUSES = 30
 _MOST_CHARTS = 6
 _MOST_READINGS = 8  # the last ones of a chart's table
 _MOST_SIGNALS = 8  # the last ones of a chart's table
-_MOST_PAIRS = 5  # of each remedy
+_MOST_PAIRS = 2  # of each remedy
 _SIDES = {"low": "from", "high": "below"}
 _ORDERS = {"money": "money", "minutes": "bench time", "cases": "cases"}
 
@@ -209,10 +209,10 @@ class Answers:
         again = telling(found.remedies, _MOST_PAIRS)
         left = sum(h.failed.hits for h in failed) - len(again)
         more = f"Not listed: {left} more (advisor review --format json gives all)." if left else ""
-        head = ("Remedy", "Mill", "Fixed in case", "Back in case", "After", "Symptoms shared")
+        columns = ("Remedy", "Mill", "Fixed in case", "Back in case", "After", "Symptoms shared")
         caption = "Complaints that came back with the same cause"
         pairs = tuple(self._repeat(r) for r in again[:MOST_ROWS])
-        part.grids.append(Grid(caption, head, pairs, "None came back.", more))
+        part.grids.append(Grid(caption, columns, pairs, "None came back.", more))
         return part
 
     def _repeat(self, repeat: Repeat) -> tuple[Cell, ...]:

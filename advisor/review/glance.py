@@ -141,16 +141,26 @@ def _drift(trends: Sequence[Trend]) -> Glance:
     question = "Which mill is drifting?"
     drifting = [t for t in trends if t.drift]
     charted = [t for t in trends if t.baseline]
+    # a mill that was ill all the time has no sound readings to drift from
+    ill = [t for t in trends if not t.baseline and t.count >= _ILL and t.past == t.count]
+    tail = ""
+    if ill:
+        told = "; ".join(f"{t.mill or 'mill not named'}: {t.title} ({t.past})" for t in ill[:2])
+        tail = f" Every reading past the check's limit: {told}{', and more' if len(ill) > 2 else ''}."
     if drifting:
         more = len(drifting) - 2
         text = "; ".join(drift_words(t) for t in drifting[:2]) + (f"; and {more} more" if more > 0 else "")
-        return Glance(question, text + ".", True)
-    if not charted:
-        text = f"Too few readings to tell: it takes {LEAST} sound ones of one kind on one mill"
-        most = max((len(t.values) for t in trends), default=0)
-        tail = ", and no series has them" if most >= LEAST else f", the most there are is {most}"
-        return Glance(question, text + tail + ".", False)
-    return Glance(question, f"No drift in the {plural(len(charted), 'series', 'series')} with enough readings.", False)
+        return Glance(question, text + "." + tail, True)
+    if charted:
+        text = f"No drift in the {plural(len(charted), 'series', 'series')} with enough readings."
+        return Glance(question, text + tail, bool(ill))
+    text = f"Too few readings to tell: it takes {LEAST} sound ones of one kind on one mill"
+    most = max((len(t.values) for t in trends), default=0)
+    few = ", and no series has them." if most >= LEAST else f", the most there are is {most}."
+    return Glance(question, text + few + tail, bool(ill))
+
+
+_ILL = 5  # readings
 
 
 def _held(repeats: Repeats, trends: Sequence[Trend]) -> Glance:

@@ -73,7 +73,8 @@ class Trend:
 
     `drift`: 'up' or 'down' when the last EWMA value is outside its limits, towards a limit of the check if it has any,
     and the slope surely goes the same way; else ''. `pace` is worked out only when the last EWMA value is so. `dropped`:
-    readings left out, no number or a unit that does not fit. `count`: readings in the period.
+    readings left out, no number or a unit that does not fit. `count`: readings in the period, `past` of them past a limit
+    of the check.
     """
 
     series: str
@@ -100,6 +101,7 @@ class Trend:
     pace: Pace | None = None
     drift: str = ""
     dropped: int = 0
+    past: int = 0
 
     @property
     def later(self) -> int:
@@ -219,6 +221,7 @@ def _trend(
         origin,
         tuple(places[:baseline]),
         dropped=dropped,
+        past=count - sum(good[earlier:]),
     )
     return _charted(trend, series.step, good) if baseline else trend
 

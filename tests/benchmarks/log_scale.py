@@ -154,6 +154,10 @@ def open_case(where: str) -> Figures:
     """Open the log, find a case by its id and read its events."""
     import advisor.caselog  # noqa: F401
 
+    if "://" in where:
+        import psycopg  # noqa: F401
+        import sqlalchemy.dialects.postgresql.psycopg  # noqa: F401
+
     handle = os.environ["LOG_SCALE_CASE"]
     begin = time.perf_counter()
     log = _open_log(where)
