@@ -15,15 +15,22 @@ CHECK, SETTING, REMEDY, CAUSE = "burr-hours-finishing", "burr_hours", "change-fi
 
 
 class _Log(Protocol):
-    def rows(self, *, mill: str | None = None) -> list[CaseRow]: ...
+    def rows_read(self, series: Sequence[str], mill: str | None = None) -> list[CaseRow]: ...
 
-    def readings(self, *, mill: str | None = None, series: str | None = None) -> list[Reading]: ...
+    def readings(
+        self, since: str | None = None, *, mill: str | None = None, series: str | None = None
+    ) -> list[Reading]: ...
 
 
 def burr_hours(log: _Log, mill: str | None = None) -> tuple[list[float], list[float]]:
-    """Hours at which finishing burrs were changed as worn, and hours of those that still run or came out sound."""
-    readings = log.readings(mill=mill, series=f"setting.{SETTING}") + log.readings(mill=mill, series=CHECK)
-    return hours_of(log.rows(mill=mill), readings)
+    """Hours at which finishing burrs were changed as worn, and hours of those that still run or came out sound; from the
+    newest 5000 cases that tell them."""
+    series = (f"setting.{SETTING}", CHECK)
+    rows = log.rows_read(series, mill)
+    if not rows:
+        return [], []
+    readings = [r for name in series for r in log.readings(since=rows[0].begun, mill=mill, series=name)]
+    return hours_of(rows, readings)
 
 
 def hours_of(rows: Sequence[CaseRow], readings: Iterable[Reading]) -> tuple[list[float], list[float]]:

@@ -21,7 +21,22 @@ from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, Table, and_, delete, func, or_, select, text, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Select,
+    String,
+    Table,
+    and_,
+    delete,
+    func,
+    null,
+    or_,
+    select,
+    text,
+    type_coerce,
+    update,
+)
 from sqlalchemy.dialects.postgresql import insert as insert_pg
 from sqlalchemy.dialects.sqlite import insert as insert_lite
 
@@ -393,6 +408,30 @@ class CaseLog:
             sql = sql.where(r.mill == storable(mill))
         if series is not None:
             sql = sql.where(r.series == storable(series))
+        with self.base.read() as db:
+            return fetch.readings(db, sql)
+
+    def count_readings(self, since: str | None = None, until: str | None = None, mill: str | None = None) -> int:
+        """How many readings of cases begun in the span there are."""
+        sql = self._within(select(func.count()).select_from(t.reading), t.reading, since, until)
+        if mill is not None:
+            sql = sql.where(t.reading.c.mill == storable(mill))
+        with self.base.read() as db:
+            return int(db.execute(sql).scalar_one())
+
+    def daily_readings(
+        self, since: str | None = None, until: str | None = None, mill: str | None = None
+    ) -> list[Reading]:
+        """The same as `readings`, those of one series, mill, unit and day as their mean; named by the last case of the day."""
+        r = t.reading.c
+        at: ColumnElement[Any] = func.to_char(func.timezone("UTC", r.at), "YYYY-MM-DD") if self.base.shared else r.at
+        day = func.substr(type_coerce(at, String), 1, 10)
+        noon = day.concat("T12:00:00.000+00:00")
+        values = (func.max(r.bench), func.max(r.case_id), r.series, noon, r.mill, func.avg(r.value), r.unit)
+        sql: Select[Any] = select(*values, null()).group_by(r.series, r.mill, r.unit, day)
+        sql = self._within(sql, t.reading, since, until)
+        if mill is not None:
+            sql = sql.where(r.mill == storable(mill))
         with self.base.read() as db:
             return fetch.readings(db, sql)
 

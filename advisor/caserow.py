@@ -21,7 +21,7 @@ DIARY = ("care", "produced", "changed")
 """Events of a mill's diary: a care task done, pieces made in a span of days, something changed on the mill."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)  # not frozen: a review makes tens of thousands, and freezing takes six times as long
 class CaseRow:
     """One case. Times are UTC, ISO 8601 with milliseconds; ids are those of the knowledge the case ran on.
 
@@ -85,7 +85,7 @@ class CaseRow:
         return (datetime.fromisoformat(self.fixed) - datetime.fromisoformat(self.begun)).total_seconds() / 3600
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Reading:
     """A measured value of a case. `series` is the check, or `calculation.figure`, or `setting.field`; `unit` is as it was typed, `u` the
     standard uncertainty in that unit, if a calculation gave one."""

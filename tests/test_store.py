@@ -777,3 +777,21 @@ def test_an_upgrade_that_is_killed_leaves_a_usable_log(tmp_path: Path, after: in
     assert log.verify() == []
     assert len(log.rows()) == 3
     log.close()
+
+
+def test_readings_of_a_day_are_taken_together_as_their_mean(log: CaseLog) -> None:
+    """Against the plain readings, grouped here."""
+    for day, values in (("01", ("0.5", "0.7")), ("02", ("0.6",))):
+        for hour, value in enumerate(values):
+            at = f"2026-03-{day}T1{hour}:00:00.000+00:00"
+            answer = {"type": "answer", "check": "air-static", "value": value, "unit": "MPa"}
+            log.write([[(at, {"type": "start", "mill": "north"}), (at, answer)]])
+    assert log.count_readings() == len(log.readings()) == 3
+    assert log.count_readings(mill="quay") == 0
+    daily = log.daily_readings(since="2026-03-01", until="2026-03-31", mill="north")
+    assert [(r.series, r.mill, r.at[:10], r.unit) for r in daily] == [
+        ("air-static", "north", "2026-03-01", "MPa"),
+        ("air-static", "north", "2026-03-02", "MPa"),
+    ]
+    assert [r.value for r in daily] == pytest.approx([0.6, 0.6])
+    assert daily[0].case in {r.case for r in log.readings()}

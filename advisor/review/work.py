@@ -8,6 +8,7 @@ import math
 import re
 import sys
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 __all__ = ["day_of", "read_review", "review", "span"]
 
 DAYS = 90
+CROWDED = 50_000
+"""More readings than this are reviewed as means of a day: their points would lie on top of each other anyway."""
 _DATES = "write a date as year-month-day, such as 2026-11-25"
 
 
@@ -141,6 +144,8 @@ def read_review(
     _known("material", material, (row.material for row in inside), "")
     # as long again before the period, for the baseline of the charts
     earlier = first - timedelta(days=min(max((end - first).days, DAYS), 366))
+    reach = (earlier.isoformat(), until)
+    crowded = log.count_readings(*reach, mill) > CROWDED
     waiting = log.rows(None, since, mill=mill, technician=technician, material=material, reviewable=True)
     burrs = burr_hours(log, mill)
     hour = settings.hour_price or None
@@ -149,8 +154,9 @@ def read_review(
             since, until, now or datetime.now(UTC).isoformat(timespec="milliseconds"), mill, technician, material
         ),
         rows,
-        log.readings(earlier.isoformat(), until, mill=mill),
-        log.diary(mill=mill),
+        log.daily_readings(*reach, mill) if crowded else log.readings(*reach, mill=mill),
+        # the longest interval of the care plan is a month; what is older than this is as good as never done
+        log.diary((first - timedelta(days=400)).isoformat(), mill=mill),
         compiled.kb,
         waiting=waiting,
         prices=Prices(settings.currency if hour or settings.prices else "", dict(settings.prices), hour),
@@ -159,6 +165,9 @@ def read_review(
         burrs=burrs,
         front=lambda bench: _front(log, bench),
     )
+    if crowded:
+        note = "There are so many readings that those of a mill on one day are taken together, as their mean."
+        found = replace(found, notes=(*found.notes, note))
     return found, burrs
 
 

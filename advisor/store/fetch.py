@@ -7,7 +7,6 @@ server is asked for times as text, and a value that repeats (a mill, a unit, a c
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import fields, make_dataclass
 from operator import attrgetter
 from typing import Any
 
@@ -19,10 +18,6 @@ from advisor.store.schema import Moment
 __all__ = ["blocks", "case_rows", "columns", "readings"]
 
 BLOCK = 4000
-# A frozen record sets each field by a call. An open twin of it does not, and becomes the record when it is filled: a
-# sixth of the time. Both have the same slots, which is what Python asks of such a change.
-_OpenRow: Any = make_dataclass("_OpenRow", [f.name for f in fields(CaseRow)], slots=True)
-_OpenReading: Any = make_dataclass("_OpenReading", [f.name for f in fields(Reading)], slots=True)
 _ISO = text("""'YYYY-MM-DD"T"HH24:MI:SS.MS"+00:00"'""")
 
 
@@ -58,13 +53,12 @@ def case_rows(db: Connection, sql: Select[Any]) -> list[CaseRow]:
         for (bench, case, _month, begun, mill, technician, material, process, complaint, symptoms, how, cause, closed,
              first, probability, remedies, remedy, fixed, minutes, blocks_, cautions, reviewed, reviewer, reviewed_at,
              final, events, knowledge, imported) in block:  # fmt: skip
-            row = _OpenRow(
+            row = CaseRow(
                 keep[bench], case, begun, keep[mill], keep[technician], keep[material], keep[process], keep[complaint],
                 words[symptoms], keep[how], keep[cause], closed, keep[first], probability, pairs[remedies],
                 keep[remedy], fixed, minutes, blocks_, words[cautions], keep[reviewed], keep[reviewer], reviewed_at,
                 keep[final], events, keep[knowledge], bool(imported),
             )  # fmt: skip
-            row.__class__ = CaseRow
             out.append(row)
     return out
 
@@ -74,8 +68,7 @@ def readings(db: Connection, sql: Select[Any]) -> list[Reading]:
     keep, series_mill = _Kept(), _Lists()
     for block in blocks(db, sql):
         for bench, case, series, at, mill, value, unit, u in block:
-            one = _OpenReading(keep[bench], keep[case], keep[series], at, keep[mill], value, keep[unit], u)
-            one.__class__ = Reading
+            one = Reading(keep[bench], keep[case], keep[series], at, keep[mill], value, keep[unit], u)
             series_mill[series, mill].append(one)
     out: list[Reading] = []
     # sorted here, for the server would go to its disk for it; most of them come in order of time already
