@@ -404,7 +404,11 @@ def test_a_copy_cut_off_anywhere_is_made_whole_by_the_next(
     mine, rows = held(local, local.writer), derived(local, local.writer)
     # odd steps: requests and answers come by turns. Every piece takes half a minute.
     step = (
-        (1 if by == "pieces" else 101) if os.environ.get("ADVISOR_TEST_ALL") == "1" else 5 if by == "pieces" else 1801
+        (1 if by == "pieces" else 101)
+        if os.environ.get("ADVISOR_TEST_EXHAUSTIVE") == "1"
+        else 5
+        if by == "pieces"
+        else 1801
     )
     cuts, partial, at = 0, set(), 0
     while True:

@@ -119,12 +119,18 @@ def imports(path: Path) -> set[str]:
     return found
 
 
-@pytest.mark.parametrize(
-    ("package", "module"), [("experta", "rules.py"), ("prompt_toolkit", "console.py"), ("sqlite3", "caselog.py")]
-)
+@pytest.mark.parametrize(("package", "module"), [("experta", "rules.py"), ("prompt_toolkit", "console.py")])
 def test_one_module_alone_imports_the_package(package: str, module: str) -> None:
     sources = sorted(Path(advisor.__file__).parent.rglob("*.py"))
     assert [p.name for p in sources if package in imports(p)] == [module]
+
+
+@pytest.mark.parametrize("package", ["sqlalchemy", "alembic", "psycopg", "sqlite3"])
+def test_the_log_alone_talks_to_a_database(package: str) -> None:
+    root = Path(advisor.__file__).parent
+    users = [p.relative_to(root) for p in sorted(root.rglob("*.py")) if package in imports(p)]
+    assert users
+    assert [p for p in users if p.parts[0] != "store" and p.name != "caselog.py"] == []
 
 
 # Conditions.
