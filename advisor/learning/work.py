@@ -31,7 +31,7 @@ def learn(args: argparse.Namespace) -> int:
     try:
         learned = learn_from(compiled, cases)
     except TooFew as error:
-        raise Stop(f"{error}. Cases are signed with: advisor review") from None
+        raise Stop(f"{error}. Cases are signed with: advisor review queue") from None
     changed = changes(compiled.kb, learned.found)
     adopted = False
     if args.format == "text":
@@ -275,7 +275,11 @@ def learn_unknowns(args: argparse.Namespace) -> int:
         )
     say(fitted(f"{len(lost)} of {len(closed)} closed cases ended without a known cause."))
     if not groups:
-        say(fitted(f"No {LEAST_CASES} of them share {LEAST_ALIKE:.0%} of their findings: nothing to write up yet."))
+        say(
+            fitted(
+                f"There are no {LEAST_CASES} among them that share {LEAST_ALIKE:.0%} of their findings: nothing to write up yet."
+            )
+        )
     for number, group in enumerate(groups, start=1):
         say(fitted(_group_text(compiled.kb, number, group)))
     for path in made:

@@ -33,9 +33,13 @@ class Published:
     fetched: int
 
     def __str__(self) -> str:
-        back = f"; {self.fetched} reviews came back" if self.fetched else ""
-        files = f" and {self.files} files" if self.files else ""
-        return f"{self.events} events{files} copied to the shared log{back}"
+        back = f"; {_many(self.fetched, 'review')} came back" if self.fetched else ""
+        files = f" and {_many(self.files, 'file')}" if self.files else ""
+        return f"{_many(self.events, 'event')}{files} copied to the shared log{back}"
+
+
+def _many(count: int, word: str) -> str:
+    return f"{count} {word}{'' if count == 1 else 's'}"
 
 
 def publish(local: CaseLog, shared: CaseLog) -> Published:
