@@ -65,13 +65,9 @@ class _LateLog:
         self._log: Any = None
 
     def warm(self) -> None:
-        """Begin to open it in the background; what goes wrong is told when it is needed."""
-
-        def begin() -> None:
-            with contextlib.suppress(Exception):
-                self()
-
-        threading.Thread(target=begin, daemon=True).start()
+        """Open it ahead of its use; what goes wrong is told when it is needed."""
+        with contextlib.suppress(Exception):
+            self()
 
     def __call__(self) -> Any:
         with self._lock:
@@ -162,8 +158,9 @@ def _consult(
         return event
 
     memory = Memory(log, session.state.mill, _now, settings.repeat_days, case)
-    talk = Consultation(compiled, session, desk, record, fault=LogError, case=case, memory=memory, attach=attach)
-    log.warm()
+    talk = Consultation(
+        compiled, session, desk, record, fault=LogError, case=case, memory=memory, attach=attach, warm=log.warm
+    )
     if talk.run() and settings.shared and isinstance(log.where, Path):
         desk.say(_copied(log(), settings.shared), "dim")
     return OK

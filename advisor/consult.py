@@ -47,13 +47,15 @@ T = TypeVar("T")
 WIDE = 112
 
 
-def _warm(compiled: Compiled) -> None:
-    """Import and build the engines while the complaint is typed."""
+def _warm(compiled: Compiled, more: Callable[[], None] | None) -> None:
+    """Import and build the engines while the complaint is typed, and then what else is slow to open."""
     from advisor.assess import Assessment
 
     view = Assessment(compiled, State(profile=compiled.defaults))
     view.verdict  # noqa: B018
     view.plan  # noqa: B018
+    if more is not None:
+        more()
 
 
 class _Moved(Exception):
@@ -65,7 +67,8 @@ class Consultation:
 
     `record` writes an event durably and returns the case's id; it may raise OSError-like errors of its own kind
     `fault`, which are shown and tried again, so that no answer is lost to a full disk. `memory` is what the log knows of
-    the mill; `attach` stores a file, given by its path, and returns the event that keeps it with the case.
+    the mill; `attach` stores a file, given by its path, and returns the event that keeps it with the case;
+    `warm` is called in the background while the complaint is typed.
     """
 
     def __init__(
@@ -78,10 +81,11 @@ class Consultation:
         case: str = "",
         memory: Memory | None = None,
         attach: Callable[[str, str], Event] | None = None,
+        warm: Callable[[], None] | None = None,
     ) -> None:
         self.compiled, self.session, self.desk = compiled, session, desk
         self.record, self.fault, self.case = record, fault, case
-        self.memory, self.attach = memory, attach
+        self.memory, self.attach, self.warm = memory, attach, warm
         self.matcher = Matcher(compiled.kb.symptoms.values())
         self.chosen: Step | None = None
         self.shown: set[str] = set()
@@ -160,7 +164,7 @@ class Consultation:
     def _complaint(self) -> None:
         self.desk.say("What went wrong? Say it in your own words, as short as you like. (? for help)", "head")
         if self._warming is None and self._view is None:
-            self._warming = threading.Thread(target=_warm, args=(self.compiled,), daemon=True)
+            self._warming = threading.Thread(target=_warm, args=(self.compiled, self.warm), daemon=True)
             self._warming.start()
         while True:
             text = clean(self.desk.ask("> ", matcher=self.matcher))
