@@ -748,3 +748,11 @@ def test_a_calculation_does_not_go_round_the_warning_of_its_check(strict: Compil
     talk = begun(strict, "do burr-look", "calc leak-decay", "back").run()
     assert "Leak rate" not in talk.text
     assert "type ok when you have read it" in talk.text
+
+
+def test_a_case_is_not_called_confirmed_unproven_without_being_asked_again(small: Compiled) -> None:
+    talk = begun(small, "close", "1", "no", "pause")
+    assert "No remedy's proof has passed" in talk.text
+    assert talk.closed is False
+    talk = begun(small, "close", "1", "yes", "0")
+    assert talk.state.closed == "confirmed"

@@ -327,3 +327,25 @@ def test_an_empty_queue_says_so(
 ) -> None:
     at_the_desk()
     assert "Nothing to sign." in capsys.readouterr().out
+
+
+def test_a_correction_that_does_not_go_with_the_complaint_is_asked_again(
+    log: CaseLog, at_the_desk: Callable[..., tuple[list[str], str]]
+) -> None:
+    case = closed(log)
+    _, screen = at_the_desk("correct air-low", "perhaps", "no", "next")
+    assert "is not known to show as" in screen
+    assert log.row(case).reviewed is None
+    at_the_desk("correct air-low", "yes")
+    assert (log.row(case).reviewed, log.row(case).final_cause) == ("corrected", "air-low")
+
+
+def test_back_in_the_queue_takes_the_case_before_again_and_the_last_word_counts(
+    log: CaseLog, at_the_desk: Callable[..., tuple[list[str], str]]
+) -> None:
+    first, second = closed(log), closed(log)
+    _, screen = at_the_desk("correct burr-loose", "back", "approve", "approve")
+    assert "2 dealt with, 0 left" in screen
+    assert [log.row(c).final_cause for c in (first, second)] == ["burr-worn", "burr-worn"]
+    assert log.row(first).reviewed == "approved"
+    assert [e.event["action"] for e in log.entries(first) if e.event["type"] == "review"] == ["correct", "approve"]
