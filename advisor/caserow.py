@@ -15,7 +15,7 @@ from typing import Any
 from advisor.readings import ReadingError, parse_number
 from advisor.session import effective
 
-__all__ = ["DIARY", "CaseRow", "DiaryEntry", "Reading", "case_readings", "case_row"]
+__all__ = ["DIARY", "CaseRow", "DiaryEntry", "Reading", "case_readings", "case_row", "finite"]
 
 DIARY = ("care", "produced", "changed")
 """Events of a mill's diary: a care task done, pieces made in a span of days, something changed on the mill."""
@@ -144,7 +144,7 @@ def case_row(bench: str, case: str, entries: Sequence[tuple[str, dict[str, Any]]
                 remedies[str(event.get("remedy"))] = "no-change"
         elif kind == "close":
             row |= {"how": str(event.get("how")), "cause": _text(event.get("cause")), "closed": when}
-            row |= {key: _number(event.get(key)) for key in ("minutes", "blocks")}
+            row |= {key: finite(event.get(key)) for key in ("minutes", "blocks")}
         elif kind == "reopen":
             row |= {"how": None, "cause": None, "closed": None}
             if row.get("reviewed") in ("approved", "corrected"):  # what was signed is no longer what is there
@@ -172,7 +172,7 @@ def case_row(bench: str, case: str, entries: Sequence[tuple[str, dict[str, Any]]
 def _first(ranking: Any) -> tuple[str, float] | None:
     """The cause a ranking puts first; None when it is no ranking."""
     try:
-        cause, probability = ranking[0][0], _number(ranking[0][1])
+        cause, probability = ranking[0][0], finite(ranking[0][1])
     except (TypeError, IndexError, KeyError):
         return None
     return None if probability is None else (str(cause), probability)
@@ -208,16 +208,16 @@ def case_readings(
                 continue
             series = str(event.get("check"))
             unit = unit or str(event.get("unit") or "")
-            out[series] = Reading(bench, case, series, when, mill, value, unit, _number(event.get("uncertainty")))
+            out[series] = Reading(bench, case, series, when, mill, value, unit, finite(event.get("uncertainty")))
         if event.get("type") == "setting":
-            number = _number(event.get("value"))
+            number = finite(event.get("value"))
             if number is not None:
                 series = f"setting.{event.get('field')}"
                 out[series] = Reading(bench, case, series, when, mill, number, "")
         run = event.get("calculation")
         if event.get("type") == "calculation" and isinstance(run, Mapping):
             for name, figure in (run.get("figures") or {}).items():
-                worked, doubt = _number(figure.get("value")), _number(figure.get("U"))
+                worked, doubt = finite(figure.get("value")), finite(figure.get("U"))
                 if worked is not None:
                     series, unit = f"{run.get('calculation')}.{name}", str(figure.get("unit") or "")
                     u = doubt / 2 if doubt else None
@@ -229,7 +229,8 @@ def _text(value: Any) -> str | None:
     return None if value in (None, "") else str(value)
 
 
-def _number(value: Any) -> float | None:
+def finite(value: Any) -> float | None:
+    """A value of an event as a number; None when it is none, or not finite."""
     try:
         number = float(value)
     except (TypeError, ValueError):

@@ -56,13 +56,13 @@ class _LateLog:
     `waiting` is what waits at this bench. LogError at once for a file that is no log.
     """
 
-    def __init__(self, where: Path | str) -> None:
+    def __init__(self, where: Path | str, log: Any = None) -> None:
         from advisor.store.glance import Glance, glance
 
         self.where = where
-        self.waiting = glance(where) if isinstance(where, Path) else Glance()
+        self.waiting = glance(where) if isinstance(where, Path) and log is None else Glance()
         self._lock = threading.Lock()
-        self._log: Any = None
+        self._log = log
 
     def warm(self) -> None:
         """Open it ahead of its use; what goes wrong is told when it is needed."""
@@ -239,9 +239,6 @@ def open_log(args: argparse.Namespace) -> Any:
 
 
 def resume(args: argparse.Namespace) -> int:
-    from advisor.home import log_path
-
-    late = _LateLog(log_path(args.log))
     log = open_log(args)
     if args.case:
         case = log.find(args.case)
@@ -268,7 +265,9 @@ def resume(args: argparse.Namespace) -> int:
         session.take(reopen)
     from advisor.console import Desk
 
-    return _consult(compiled, session, late, Desk(), case, [], _Profile(compiled, None, None))
+    return _consult(
+        compiled, session, _LateLog(log.base.path or log.name, log), Desk(), case, [], _Profile(compiled, None, None)
+    )
 
 
 def _tell(misfits: list[str]) -> None:

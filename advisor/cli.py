@@ -39,6 +39,8 @@ def _parser() -> argparse.ArgumentParser:
         help="case log to use: a file, or the URL of a shared one (default: ADVISOR_LOG, else the user's data folder)",
     )
     common.add_argument("--knowledge", metavar="DIR", help="knowledge folder to use (default: the shipped one)")
+    named = argparse.ArgumentParser(add_help=False)
+    named.add_argument("--by", metavar="NAME", help="who it is (default: the setting technician, else the login name)")
     shown = argparse.ArgumentParser(add_help=False)
     shown.add_argument("--format", choices=("text", "json"), default="text", help="output format (default: text)")
     sub = parser.add_subparsers(dest="command", metavar="COMMAND")
@@ -97,13 +99,12 @@ def _parser() -> argparse.ArgumentParser:
     p.set_defaults(run=_late("carework", "care"))
     p = sub.add_parser(
         "note",
-        parents=[common],
+        parents=[common, named],
         help="write a note into a case, such as the answer to a supervisor's question",
         description="Write a note into a case, open or closed.",
     )
     p.add_argument("case", help="case id, its beginning or its end")
     p.add_argument("text", nargs="+", metavar="TEXT", help="the note")
-    p.add_argument("--by", metavar="NAME", help="who writes (default: the setting technician, else the login name)")
     p.set_defaults(run=_late("casework", "note"))
     p = sub.add_parser(
         "attach",
@@ -182,23 +183,21 @@ def _parser() -> argparse.ArgumentParser:
     )
     inner = p.add_subparsers(dest="what", metavar="WHAT", required=True)
     dated = argparse.ArgumentParser(add_help=False)
-    dated.add_argument("--by", metavar="NAME", help="who did it (default: the setting technician, else the login name)")
     dated.add_argument("--on", metavar="DATE", help="the day (default: today)")
-    k = inner.add_parser("done", parents=[common, dated], help="a care task was done")
+    k = inner.add_parser("done", parents=[common, named, dated], help="a care task was done")
     k.add_argument("mill", help="name of the mill")
     k.add_argument("task", help="id of the task: 'advisor care --ids' lists them")
     k.set_defaults(run=_late("diarywork", "care_done"))
-    k = inner.add_parser("changed", parents=[common, dated], help="something was changed on the mill")
+    k = inner.add_parser("changed", parents=[common, named, dated], help="something was changed on the mill")
     k.add_argument("mill", help="name of the mill")
     k.add_argument("what", nargs="+", metavar="TEXT", help="what, such as: new air hose")
     k.set_defaults(run=_late("diarywork", "changed"))
-    k = inner.add_parser("made", parents=[common], help="so many pieces were made, so many scrapped")
+    k = inner.add_parser("made", parents=[common, named], help="so many pieces were made, so many scrapped")
     k.add_argument("mill", help="name of the mill")
     k.add_argument("made", type=int, metavar="COUNT", help="pieces made")
     k.add_argument("--scrapped", type=int, default=0, metavar="COUNT", help="of these scrapped (default: 0)")
     k.add_argument("--from", dest="since", metavar="DATE", help="first day (default: the last one)")
     k.add_argument("--to", dest="until", metavar="DATE", help="last day (default: today)")
-    k.add_argument("--by", metavar="NAME", help="who counted (default: the setting technician, else the login name)")
     k.set_defaults(run=_late("diarywork", "made"))
     k = inner.add_parser("show", parents=[common, shown], help="the newest entries")
     k.add_argument("mill", nargs="?", help="of this mill only")
@@ -224,16 +223,14 @@ def _parser() -> argparse.ArgumentParser:
     k.add_argument("--last", metavar="SPAN", help="so long up to the last day: 30d, 12w, 3m, 1y (default: 90d)")
     k.add_argument("--html", metavar="FILE", help="write it as one HTML file, to read and to print")
     k.set_defaults(run=_late("review.work", "review"))
-    k = inner.add_parser("queue", parents=[common, period], help="step through unsigned cases")
-    k.add_argument("--by", metavar="NAME", help="who signs (default: the setting technician, else the login name)")
+    k = inner.add_parser("queue", parents=[common, named, period], help="step through unsigned cases")
     k.set_defaults(run=_late("review.queue", "queue"))
-    k = inner.add_parser("sign", parents=[common], help="sign one case, or ask or comment on it")
+    k = inner.add_parser("sign", parents=[common, named], help="sign one case, or ask or comment on it")
     k.add_argument("case", help="case id, its beginning or its end")
     k.add_argument("--approve", action="store_true", help="the technician's finding stands")
     k.add_argument("--correct", metavar="CAUSE", help="it was this cause: its id, or words of its title")
     k.add_argument("--ask", metavar="TEXT", help="ask for more; the case waits for a note")
     k.add_argument("--comment", metavar="TEXT", help="a remark; signs nothing")
-    k.add_argument("--by", metavar="NAME", help="who signs (default: the setting technician, else the login name)")
     k.set_defaults(run=_late("review.queue", "sign"))
     p = sub.add_parser(
         "learn",

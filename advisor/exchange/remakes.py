@@ -29,25 +29,6 @@ __all__ = ["Known", "Plan", "Planned", "Problem", "plan_remakes"]
 Event = dict[str, Any]
 _COMPLAINT = 300
 _NAME = 60
-_NOT = frozenset(
-    [
-        "no",
-        "not",
-        "never",
-        "without",
-        "maybe",
-        "perhaps",
-        "or",
-        "nor",
-        "kein",
-        "keine",
-        "nicht",
-        "ohne",
-        "vielleicht",
-        "oder",
-        "nie",
-    ]
-)
 _RESULTS = {
     "helped": "helped, yes, y, ja, j, ok, solved, fixed, geholfen, behoben, gelöst, erfolg, success, better, besser",
     "no-change": "no change, no, n, nein, not helped, did not help, nicht geholfen, unverändert, ohne erfolg, same, gleich",

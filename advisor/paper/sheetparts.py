@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from advisor.caserow import CaseRow
+from advisor.caserow import CaseRow, finite
 from advisor.compiled import Compiled
 from advisor.facts import likelihood_word
 from advisor.model import Check, CheckOutcome
@@ -233,7 +232,7 @@ class Teller:
                 continue
             figures = []
             for figure in _records(run.get("figures")).values():
-                value, doubt = _number(figure.get("value")), _number(figure.get("U"))
+                value, doubt = finite(figure.get("value")), finite(figure.get("U"))
                 if value is not None:
                     text = f"{safe(figure.get('label'), 80)} {quantity(value, str(figure.get('unit') or ''))}"
                     figures.append(text + (f" ± {doubt:.2g}" if doubt else ""))
@@ -287,19 +286,11 @@ class Teller:
         return Section("Supervisor's review", items=tuple(items), empty="Not reviewed yet.")
 
 
-def _number(value: Any) -> float | None:
-    try:
-        number = float(value)
-    except (TypeError, ValueError):
-        return None
-    return number if math.isfinite(number) else None
-
-
 def _pairs(given: Any) -> list[tuple[str, float]]:
     """Ids with their probabilities, from a list of pairs or a mapping; what is no such pair is left out."""
     pairs = list(given.items()) if isinstance(given, Mapping) else given if isinstance(given, list) else []
     whole = [pair for pair in pairs if isinstance(pair, list | tuple) and len(pair) == 2]
-    return [(str(key), p) for key, value in whole if (p := _number(value)) is not None]
+    return [(str(key), p) for key, value in whole if (p := finite(value)) is not None]
 
 
 def _records(given: Any) -> dict[str, Mapping[str, Any]]:
