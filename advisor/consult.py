@@ -36,7 +36,7 @@ from advisor.screen import (
     text_lines,
     why_lines,
 )
-from advisor.session import CaseError, Event, Session, State
+from advisor.session import CaseError, Event, Session, State, in_full
 
 if TYPE_CHECKING:
     from advisor.assess import Assessment
@@ -97,6 +97,7 @@ class Consultation:
 
     def take(self, event: Event) -> None:
         """Check an event, write it down, and only then go on. CaseError when it does not fit."""
+        event = in_full(self.compiled, event)
         self.session.take(event)
         self._view = None
         self.unwritten = True

@@ -10,7 +10,7 @@ from advisor.assess import Assessment, likelihood_word
 from advisor.compiled import Compiled
 from advisor.issue import Issue, KnowledgeError, nearest
 from advisor.match import Matcher
-from advisor.session import CaseError, Session
+from advisor.session import CaseError, Session, in_full
 from advisor.tree import Tree, parse_tree
 
 __all__ = ["answers_events", "read_answers", "report", "report_text"]
@@ -104,6 +104,7 @@ def answers_events(
     events = []
     for path, event in planned:
         try:
+            event = in_full(compiled, event)
             probe.take(event)
             events.append(event)
         except CaseError as error:

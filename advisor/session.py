@@ -17,7 +17,7 @@ from advisor.issue import nearest
 from advisor.model import Check, SettingField
 from advisor.readings import ReadingError, convert, outcome_weights, parse_number, parse_reading
 
-__all__ = ["UNDOABLE", "Answer", "CaseError", "Session", "State", "parse_setting"]
+__all__ = ["UNDOABLE", "Answer", "CaseError", "Session", "State", "in_full", "parse_setting"]
 
 Event = dict[str, Any]
 RESULTS = ("helped", "no-change", "worse")
@@ -134,6 +134,19 @@ def parse_setting(entry: SettingField, text: str) -> str | float:
             f"{entry.id}: {value:g} is outside {entry.low:g} to {entry.high:g} {entry.unit if entry.unit != '1' else ''}".rstrip()
         )
     return value
+
+
+def in_full(compiled: Compiled, event: Event) -> Event:
+    """The event with a setting's choice in full, as reviews count it: 'glass' -> 'glass-ceramic', and what was `typed`.
+
+    Raises CaseError as `parse_setting` does.
+    """
+    entry = compiled.setting_fields.get(str(event.get("field"))) if event.get("type") == "setting" else None
+    if entry is None or not entry.choices:
+        return event
+    typed = str(event.get("value", ""))
+    value = parse_setting(entry, typed)
+    return event if value == typed else {**event, "value": value, "typed": typed}
 
 
 class Session:

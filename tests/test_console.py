@@ -756,3 +756,10 @@ def test_a_case_is_not_called_confirmed_unproven_without_being_asked_again(small
     assert talk.closed is False
     talk = begun(small, "close", "1", "yes", "0")
     assert talk.state.closed == "confirmed"
+
+
+def test_a_choice_typed_short_is_logged_in_full(small: Compiled) -> None:
+    entry = next(f for f in small.kb.vocabulary.setting if f.choices)
+    short = entry.choices[-1][:-1]
+    talk = begun(small, f"setting {entry.id} {short}")
+    assert (talk.events[-1]["value"], talk.events[-1]["typed"]) == (entry.choices[-1], short)
